@@ -64,11 +64,12 @@ class FeedstockSerializer(ModelSerializer):
             "filler_mass_fraction",
             "reorder_point_g",
             "data_sheet",
+            "retired_at",
             *Feedstock.OVERRIDES,
         ]
         # The model's own constraint says it in better words.
         validators: list = []
-        read_only_fields = ["maker"]
+        read_only_fields = ["maker", "retired_at"]
 
     def create(self, validated_data: dict[str, Any]) -> Feedstock:
         maker_name = validated_data.pop("maker")["name"]

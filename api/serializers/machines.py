@@ -8,6 +8,7 @@ from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.machines.loading import require_feeding
+from maintenance.machines.printers import save_printer, save_toolhead
 from maintenance.models import Fitting, Loading, Printer, Toolhead
 from maintenance.readiness.verdict import ReadinessCheck, decode_checks
 from spools.models import Feedstock, Place, Polymer
@@ -120,6 +121,9 @@ class ToolheadSerializer(ModelSerializer):
         ]
         validators: list = []
 
+    def save_checked(self, row: Toolhead) -> Toolhead:
+        return save_toolhead(row)
+
     @extend_schema_field(LoadingSerializer(allow_null=True))
     def get_loading(self, toolhead: Any) -> Any:
         """The spool that is on it now."""
@@ -143,6 +147,10 @@ class PrinterSerializer(ModelSerializer):
             "retired_at",
             "toolheads",
         ]
+        read_only_fields = ["retired_at"]
+
+    def save_checked(self, row: Printer) -> Printer:
+        return save_printer(row)
 
 
 class JobMaterialSerializer(StrictSerializer):

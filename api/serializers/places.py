@@ -33,7 +33,9 @@ class PlaceSerializer(ModelSerializer):
             "limit_rh_pct",
             "film",
             "sachet_g",
+            "retired_at",
         ]
+        read_only_fields = ["retired_at"]
 
     def save_checked(self, row: Place) -> Place:
         return save_place(row)

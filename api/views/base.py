@@ -141,5 +141,26 @@ class WithdrawMixin:
         return Response(self.get_serializer(self.get_queryset().get(pk=fact.pk)).data, status=status)
 
 
+class RetireMixin:
+    """Rows that go out of use and may come back. They stay in history and are offered no more."""
+
+    retire_row: Callable[[Any], Any]
+    bring_back_row: Callable[[Any], Any]
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"])
+    def retire(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Take it out of use: it is offered no more, with its history as it was."""
+        type(self).retire_row(self.get_object())
+        return Response(self.represent(self.get_object()))
+
+    @extend_schema(request=None)
+    @action(detail=True, methods=["post"], url_path="bring-back")
+    def bring_back(self: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """Use it again."""
+        type(self).bring_back_row(self.get_object())
+        return Response(self.represent(self.get_object()))
+
+
 def respond(serializer: type[BaseSerializer], facts: Any, status: int = 200, **kwargs: Any) -> Response:
     return Response(serializer(facts, **kwargs).data, status=status)

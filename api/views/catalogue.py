@@ -8,9 +8,10 @@ from rest_framework.response import Response
 
 from api.fields import parse
 from api.serializers import catalogue as serializers
-from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
+from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
+from spools.inventory.retiring import bring_back_feedstock, retire_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer
 
 
@@ -49,8 +50,10 @@ class Makers(RecordViewSet):
     serializer_class = serializers.MakerSerializer
 
 
-class Feedstocks(RecordViewSet):
+class Feedstocks(RetireMixin, RecordViewSet):
     """Filament products as bought. Data-sheet values given here override the polymer's."""
+
+    retire_row, bring_back_row = staticmethod(retire_feedstock), staticmethod(bring_back_feedstock)
 
     queryset = Feedstock.objects.select_related("maker", "polymer", "filler")
     serializer_class = serializers.FeedstockSerializer

@@ -12,7 +12,8 @@ from api.filters import FittingFilter, LoadingFilter, PartFilter
 from api.serializers import machines as serializers
 from api.serializers import parts as part_serializers
 from api.serializers.facts import WithdrawSerializer
-from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
+from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
+from maintenance.machines.printers import bring_back, retire
 from maintenance.models import (
     BoreReading,
     Fitting,
@@ -44,8 +45,10 @@ LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "sp
 PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(PRESENT), to_attr="present_fittings")
 
 
-class Printers(RecordViewSet):
-    """Machines. A machine's place, of kind printer, is where its loaded spools stay."""
+class Printers(RetireMixin, RecordViewSet):
+    """Machines. A machine's place, of kind printer, is where its loaded spools stay; it has the machine's name."""
+
+    retire_row, bring_back_row = staticmethod(retire), staticmethod(bring_back)
 
     queryset = Printer.objects.prefetch_related("toolheads")
     serializer_class = serializers.PrinterSerializer

@@ -16,12 +16,13 @@ from api.fields import parse
 from api.filters import ReadingFilter
 from api.parsers import CSVParser
 from api.serializers import places as serializers
-from api.views.base import Endpoint, RecordViewSet, WithdrawMixin, respond
+from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
 from spools.air.climate import climate_at, record_readings
 from spools.air.csv_import import read_csv
 from spools.air.dry_box import box_now, explain_missing, put_desiccant
 from spools.air.reading_corrections import correct_reading, withdraw_readings
 from spools.air.salt_checks import record_salt_check
+from spools.inventory.retiring import bring_back_place, retire_place
 from spools.models import DesiccantCharge, Place, Reading, ReadingWithdrawal, SaltCheck
 from spools.refusals import refusal
 
@@ -35,8 +36,10 @@ ONE_OR_MANY = PolymorphicProxySerializer(
 )
 
 
-class Places(RecordViewSet):
+class Places(RetireMixin, RecordViewSet):
     """Places of spools. Climate and readings are below each place."""
+
+    retire_row, bring_back_row = staticmethod(retire_place), staticmethod(bring_back_place)
 
     queryset = Place.objects.all()
     serializer_class = serializers.PlaceSerializer

@@ -9,7 +9,9 @@ from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.models import Loading, Printer, Toolhead
 from spools.checks import require_past_time
 from spools.codes import pretty
+from spools.edits.versions import count_edit
 from spools.inventory.assumptions import save_place
+from spools.inventory.retiring import set_printer_place
 from spools.models import Place
 from spools.refusals import refusal
 from spools.wording import format_time
@@ -32,18 +34,39 @@ def add_printer(
             assumed_rh_pct=assumed_rh_pct,
         )
     )
-    printer.full_clean()
-    printer.save(force_insert=True)
+    save_printer(printer)
     add_toolhead(printer, toolhead)
     return printer
+
+
+@transaction.atomic
+def save_printer(printer: Printer) -> Printer:
+    """Stores a new or corrected printer; its place has its name. Refused: fields that cannot be, a taken name."""
+    count_edit(printer)
+    printer.full_clean()
+    printer.save()
+    set_printer_place(printer.place, name=printer.name, retired=printer.retired_at is not None)
+    return printer
+
+
+@transaction.atomic
+def save_toolhead(toolhead: Toolhead) -> Toolhead:
+    """Stores a new or corrected toolhead. Refused: fields that cannot be."""
+    count_edit(toolhead)
+    toolhead.full_clean()
+    if toolhead._state.adding:
+        toolhead.save(force_insert=True)
+        return toolhead
+    # The board's generation may have been raised since the row was read.
+    names = {field.name for field in Toolhead._meta.concrete_fields if not field.primary_key}
+    toolhead.save(update_fields=names - {"board_generation"})
+    return toolhead
 
 
 def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
     """Adds a toolhead to a printer. Raises ValidationError on fields that cannot be."""
     toolhead.printer = printer
-    toolhead.full_clean()
-    toolhead.save(force_insert=True)
-    return toolhead
+    return save_toolhead(toolhead)
 
 
 @transaction.atomic
@@ -73,6 +96,7 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
         )
     printer.retired_at = at
     printer.save(update_fields=["retired_at"])
+    set_printer_place(printer.place, name=printer.name, retired=printer.retired_at is not None)
     _sweep()
     return printer
 
@@ -85,6 +109,7 @@ def bring_back(printer: Printer) -> Printer:
         raise refusal("in_use_already", f"{printer} is in use already.")
     printer.retired_at = None
     printer.save(update_fields=["retired_at"])
+    set_printer_place(printer.place, name=printer.name, retired=printer.retired_at is not None)
     _sweep()
     return printer
 

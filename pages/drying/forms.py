@@ -151,7 +151,7 @@ class FinishRunForm(forms.Form):
 
     out = forms.BooleanField(label="Take out", required=False, initial=True)
     place = forms.ModelChoiceField(
-        Place.objects.exclude(kind=Place.Kind.DRYER),
+        Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]),
         label="It goes to",
         required=False,
         help_text="Needed when it is taken out.",

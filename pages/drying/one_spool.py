@@ -30,7 +30,7 @@ from spools.models import Place, Spool, SpoolBoard
 
 @with_spool_in_use
 def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
-    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+    dryers = list(Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room"))
     dryer_id = request.POST.get("dryer") or request.GET.get("dryer")
     row = board.read([spool.pk]).get(spool.pk)
     if dryer_id is None:

@@ -72,7 +72,7 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
 @login_required
 def drying(request: HttpRequest) -> HttpResponse:
     live = board_version()
-    dryers = list(Place.objects.filter(kind=Place.Kind.DRYER).select_related("room"))
+    dryers = list(Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room"))
     air = climates_now(dryers)
     runs = list(open_runs())
     stand = stays_without_run(dryers, timezone.now())

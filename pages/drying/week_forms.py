@@ -92,7 +92,7 @@ class StaffedHoursForm(forms.Form):
 class MoveForm(forms.Form):
     """Another time or dryer for a planned drying."""
 
-    dryer = forms.ModelChoiceField(Place.objects.filter(kind=Place.Kind.DRYER), empty_label=None)
+    dryer = forms.ModelChoiceField(Place.objects.in_use().filter(kind=Place.Kind.DRYER), empty_label=None)
     start = _moment("Goes in")
     set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
 

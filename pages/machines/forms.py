@@ -4,14 +4,12 @@ from django import forms
 
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import WhenField, number, with_point
+from pages.frame.versions import VersionedForm
 from spools import limits
 
 
-class PrinterForm(forms.ModelForm):
-    assumed_temperature_c = number(
-        "Room temperature where it stands", "°C", limits=limits.TEMPERATURE_C, initial=22
-    )
-    assumed_rh_pct = number("Room humidity where it stands", "% RH", limits=limits.RH_PCT, initial=50)
+class PrinterForm(VersionedForm):
+    """A printer that is corrected."""
 
     class Meta:
         model = Printer
@@ -19,11 +17,20 @@ class PrinterForm(forms.ModelForm):
         fields = ["name", "bed_max_c", "enclosed", "e_follows_g90"]
 
 
+class NewPrinterForm(PrinterForm):
+    """A printer with the room that it stands in."""
+
+    assumed_temperature_c = number(
+        "Room temperature where it stands", "°C", limits=limits.TEMPERATURE_C, initial=22
+    )
+    assumed_rh_pct = number("Room humidity where it stands", "% RH", limits=limits.RH_PCT, initial=50)
+
+
 class RetireForm(forms.Form):
     when = WhenField(label="Out of use since")
 
 
-class ToolheadForm(forms.ModelForm):
+class ToolheadForm(VersionedForm):
     class Meta:
         formfield_callback = with_point
         model = Toolhead

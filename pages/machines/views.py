@@ -5,7 +5,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
@@ -16,13 +15,20 @@ from django.views.decorators.http import require_POST
 from maintenance.board.shop import load_stock
 from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
-from maintenance.machines.printers import add_printer, add_toolhead, bring_back, retire
+from maintenance.machines.printers import (
+    add_printer,
+    add_toolhead,
+    bring_back,
+    retire,
+    save_printer,
+    save_toolhead,
+)
 from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
 from maintenance.parts.life import load_fitted_parts
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
-from pages.frame.notices import notify_refused
-from pages.machines.forms import PrinterForm, RetireForm, ToolheadForm
+from pages.frame.notices import notify_result
+from pages.machines.forms import NewPrinterForm, PrinterForm, RetireForm, ToolheadForm
 from pages.machines.part_rows import PartRow, build_board_row, build_row, order_by_role
 from pages.machines.service import status_row
 from spools.wording import format_time
@@ -145,7 +151,7 @@ def _describe_machines(
 
 @login_required
 def machine_new(request: HttpRequest) -> HttpResponse:
-    form = PrinterForm(post_data(request))
+    form = NewPrinterForm(post_data(request))
     head = ToolheadForm(post_data(request), prefix="head")
     if (request.method != "POST" or head.is_valid()) and apply(
         form,
@@ -172,6 +178,26 @@ def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @login_required
+def machine_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    form = PrinterForm(post_data(request), instance=get_object_or_404(Printer, pk=pk))
+    if apply(form, lambda data: save_printer(form.instance)):
+        messages.success(request, f"{form.instance} is changed.")
+        return redirect("machine", pk)
+    return render(request, "machines/edit.html", {"form": form, "row": get_object_or_404(Printer, pk=pk)})
+
+
+@login_required
+def toolhead_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    form = ToolheadForm(post_data(request), instance=toolhead)
+    if apply(form, lambda data: save_toolhead(form.instance)):
+        messages.success(request, f"{form.instance} is changed.")
+        return redirect("machine", toolhead.printer_id)
+    row = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    return render(request, "machines/edit.html", {"form": form, "row": row, "machine": row.printer_id})
+
+
+@login_required
 def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     if printer.retired_at is not None:
@@ -193,9 +219,5 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    try:
-        bring_back(printer)
-        messages.success(request, f"{printer} is in use again.")
-    except ValidationError as error:
-        notify_refused(request, error)
+    notify_result(request, lambda: bring_back(printer), f"{printer} is in use again.")
     return redirect("machine", pk)

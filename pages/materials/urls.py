@@ -9,4 +9,6 @@ urlpatterns = [
     path("feedstocks/<int:pk>/", views.feedstock, name="feedstock"),
     path("feedstocks/<int:pk>/coupon/", views.coupon_test, name="coupon-test"),
     path("feedstocks/<int:pk>/edit/", views.feedstock_edit, name="feedstock-edit"),
+    path("feedstocks/<int:pk>/retire/", views.feedstock_retire, name="feedstock-retire"),
+    path("feedstocks/<int:pk>/bring-back/", views.feedstock_bring_back, name="feedstock-bring-back"),
 ]

@@ -7,13 +7,16 @@ from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
 
 from pages.frame.forms import apply, post_data
+from pages.frame.notices import notify_result
 from pages.frame.numbers import NUMBERS
 from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
 from spools.inventory.assumptions import RANGES, save_feedstock
+from spools.inventory.retiring import bring_back_feedstock, retire_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 
 
@@ -139,6 +142,22 @@ def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
     form = FeedstockForm(post_data(request), instance=row)
     return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
+
+
+@login_required
+@require_POST
+def feedstock_retire(request: HttpRequest, pk: int) -> HttpResponse:
+    row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    notify_result(request, lambda: retire_feedstock(row), f"{row} is out of use.")
+    return redirect("feedstock", pk)
+
+
+@login_required
+@require_POST
+def feedstock_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
+    row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
+    notify_result(request, lambda: bring_back_feedstock(row), f"{row} is in use again.")
+    return redirect("feedstock", pk)
 
 
 def _feedstock_form(request: HttpRequest, form: FeedstockForm, result: str) -> HttpResponse:

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.db.models import Q
 
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
@@ -86,6 +87,11 @@ class PlaceForm(VersionedForm):
         super().__init__(*args, **options)
         for name in ("limit_rh_pct", "sachet_g", "air_exchange"):
             self.fields[name].required = False
+        if self.instance.kind == Place.Kind.PRINTER and self.instance.pk:
+            self.fields["name"].disabled = True
+            self.fields["name"].help_text = "A printer's place has the printer's name. Rename the printer."
+        room: Any = self.fields["room"]
+        room.queryset = room.queryset.filter(Q(retired_at=None) | Q(pk=self.instance.room_id))
 
     def clean_limit_rh_pct(self) -> float:
         limit = self.cleaned_data["limit_rh_pct"]

@@ -9,8 +9,10 @@ from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
 from pages.frame.forms import apply, post_data
+from pages.frame.notices import notify_result
 from pages.places.boxes import box_context
 from pages.places.charts import draw_line_chart
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
@@ -19,6 +21,7 @@ from pages.places.salt_checks import salt_check_context
 from spools.air import climate
 from spools.air.dry_box import box_now
 from spools.inventory.assumptions import save_place
+from spools.inventory.retiring import bring_back_place, retire_place
 from spools.models import Place, Reading, Stay
 
 SHOWN_DAYS = 7
@@ -31,8 +34,9 @@ def places(request: HttpRequest) -> HttpResponse:
         Place.objects.select_related("room").annotate(spools=Count("stays", filter=Q(stays__end=None)))
     )
     air = climate.climates_now(all_places)
-    rows = [(place, air[place.pk]) for place in all_places]
-    return render(request, "places/list.html", {"rows": rows})
+    rows = [(place, air[place.pk]) for place in all_places if place.retired_at is None]
+    retired = [place for place in all_places if place.retired_at is not None]
+    return render(request, "places/list.html", {"rows": rows, "retired": retired})
 
 
 @login_required
@@ -80,6 +84,23 @@ def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{place} is changed. The moisture of its spools is computed again.")
         return redirect("place", pk)
     return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
+
+
+@login_required
+@require_POST
+def place_retire(request: HttpRequest, pk: int) -> HttpResponse:
+    place = get_object_or_404(Place, pk=pk)
+    done = f"{place} is out of use. It is listed under the other places."
+    notify_result(request, lambda: retire_place(place), done)
+    return redirect("place", pk)
+
+
+@login_required
+@require_POST
+def place_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
+    place = get_object_or_404(Place, pk=pk)
+    notify_result(request, lambda: bring_back_place(place), f"{place} is in use again.")
+    return redirect("place", pk)
 
 
 def _recent_readings(place: Place) -> dict:

@@ -33,7 +33,10 @@ class WithPlaces(forms.Form):
 
     def __init__(self, *args: Any, current_place: Place | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
-        places = Place.objects.exclude(pk=current_place.pk) if current_place else Place.objects.all()
+        # Where a spool goes on a printer it is loaded.
+        places = Place.objects.in_use().exclude(kind=Place.Kind.PRINTER)
+        if current_place:
+            places = places.exclude(pk=current_place.pk)
         if not self.dryers:
             places = places.exclude(kind=Place.Kind.DRYER)
         self.fields["place"] = PlaceChoice(places, self.place_label)
@@ -137,14 +140,12 @@ class LoadForm(forms.Form):
     )
     when = WhenField()
 
-    def __init__(
-        self, *args: Any, hold: bool, current_spool: Spool | None, printer_place: Place, **options: Any
-    ) -> None:
-        """there: the spool that is on the toolhead and has to go; here: the printer's place."""
+    def __init__(self, *args: Any, hold: bool, current_spool: Spool | None, **options: Any) -> None:
+        """current_spool: the one that is on the toolhead and has to go."""
         super().__init__(*args, **options)
         if not hold:
             del self.fields["override_reason"]
-        feeding = Place.objects.filter(feeds=True)
+        feeding = Place.objects.in_use().filter(feeds=True)
         if feeding.exists():
             choice = PlaceChoice(feeding, "Fed from")
             choice.required, choice.empty_label = False, "a holder in the air of the printer"
@@ -152,7 +153,7 @@ class LoadForm(forms.Form):
             self.order_fields(["fed_from"])
         if current_spool is not None:
             code = pretty(current_spool.code)
-            places = Place.objects.exclude(pk=printer_place.pk)
+            places = Place.objects.in_use().exclude(kind=Place.Kind.PRINTER)
             self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
             self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
             self.order_fields(["unload_to"])
@@ -162,7 +163,7 @@ class ReceiveForm(forms.Form):
     """A spool as it comes. A common reel fills in what is left empty."""
 
     feedstock = forms.ModelChoiceField(
-        Feedstock.objects.select_related("maker", "polymer"), empty_label="Choose"
+        Feedstock.objects.in_use().select_related("maker", "polymer"), empty_label="Choose"
     )
     batch = forms.CharField(max_length=60, required=False)
     core_kind = forms.ModelChoiceField(
@@ -226,7 +227,9 @@ class ReceiveForm(forms.Form):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["place"] = PlaceChoice(Place.objects.exclude(kind=Place.Kind.DRYER), "It goes to")
+        self.fields["place"] = PlaceChoice(
+            Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]), "It goes to"
+        )
         self.order_fields([*(name for name in self.fields if name not in self.REEL), *self.REEL])
 
     def basics(self) -> list[forms.BoundField]:

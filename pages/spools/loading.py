@@ -60,7 +60,6 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         post_data(request),
         hold=verdict.state == HOLD,
         current_spool=current_spool,
-        printer_place=toolhead.printer.place,
         initial={"fed_from": fed_from},
     )
     if apply(

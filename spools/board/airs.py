@@ -31,7 +31,7 @@ def load_air_classes(now: datetime) -> list[AirClass]:
 
     A fixed number of queries.
     """
-    places = Place.objects.filter(Q(kind=Place.Kind.PRINTER) | Q(feeds=True))
+    places = Place.objects.in_use().filter(Q(kind=Place.Kind.PRINTER) | Q(feeds=True))
     return sorted(classes_of(places, now))
 
 

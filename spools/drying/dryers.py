@@ -148,7 +148,8 @@ def load_dryers(
     runs are likely dry, by run id, where the caller has computed it; else it is read from the board, or computed
     where that is stale.
     """
-    places = {place.pk: place for place in Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")}
+    rows = Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room")
+    places = {place.pk: place for place in rows}
     runs = list(open_runs())
     rooms = room_airs(places.values(), at) if places else {}
     planned = {row.spool_id: row for row in planned_dryings()} if places else {}

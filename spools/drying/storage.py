@@ -53,7 +53,7 @@ class Storage:
 def load_storages(at: datetime | None = None) -> list[Storage]:
     """All places but the dryers, with their air at a time. A fixed number of queries, some more with dry boxes."""
     at = at or timezone.now()
-    places = list(Place.objects.exclude(kind=Place.Kind.DRYER).select_related("room"))
+    places = list(Place.objects.in_use().exclude(kind=Place.Kind.DRYER).select_related("room"))
     climates = climates_now(places, at)
     charges = charges_at([place for place in places if is_complete(place)], at)
     enclosed = [place for place in places if place.pk in charges or is_computed_bag(place)]

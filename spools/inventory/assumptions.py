@@ -41,6 +41,10 @@ def save_place(place: Place) -> Place:
     lock_spool_facts()
     count_edit(place)
     place.full_clean()
+    if place.kind == Place.Kind.PRINTER and _is_renamed(place):
+        raise refusal(
+            "name_of_printer", "A printer's place has the printer's name. Rename the printer.", "name"
+        )
     if place._state.adding:
         place.save(force_insert=True)
         if place.feeds or place.kind == Place.Kind.PRINTER:
@@ -50,6 +54,10 @@ def save_place(place: Place) -> Place:
         names = {field.name for field in Place._meta.concrete_fields if not field.primary_key}
         save_assumptions(place, update_fields=names - {"cache_generation"})
     return place
+
+
+def _is_renamed(place: Place) -> bool:
+    return not place._state.adding and not Place.objects.filter(pk=place.pk, name=place.name).exists()
 
 
 @transaction.atomic

@@ -100,6 +100,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "retired_at",
+                    models.DateTimeField(
+                        blank=True, editable=False, null=True, verbose_name="out of use since"
+                    ),
+                ),
                 ("name", models.CharField(max_length=60, unique=True)),
                 (
                     "kind",
@@ -669,6 +675,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "retired_at",
+                    models.DateTimeField(
+                        blank=True, editable=False, null=True, verbose_name="out of use since"
+                    ),
+                ),
                 (
                     "maker",
                     models.ForeignKey(

@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from spools import limits
 
-from .versions import Versioned
+from .versions import Retirable, Versioned
 
 
 class Maker(Versioned):
@@ -117,7 +117,7 @@ class Filler(Versioned):
         return self.name
 
 
-class Feedstock(Versioned):
+class Feedstock(Retirable):
     """A filament product as bought. Values from its own data sheet override the polymer's."""
 
     OVERRIDES = [

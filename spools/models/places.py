@@ -11,10 +11,10 @@ from spools import limits
 
 from .facts import Recorded, Withdrawable
 from .stock import Spool
-from .versions import Versioned
+from .versions import Retirable
 
 
-class Place(Versioned):
+class Place(Retirable):
     class Film(models.TextChoices):
         """Of bags: their leak is in spools/air/bags.py."""
 

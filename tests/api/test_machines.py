@@ -15,6 +15,21 @@ def test_a_printer_needs_a_place_of_its_kind(api, shop):
     assert (printer["bed_max_c"], printer["toolheads"]) == (110, [shop.toolhead])
 
 
+def test_a_printer_and_its_place_have_one_name_and_go_together(api, shop):
+    assert api.patch(f"printers/{shop.printer}", name="Lark")["name"] == "Lark"
+    assert api.get(f"places/{shop.printer_place}")["name"] == "Lark"
+    assert api.refusals(f"places/{shop.printer_place}", method="patch", name="Wren") == {
+        "name": "name_of_printer"
+    }
+    assert api.post(f"printers/{shop.printer}/retire", status=200)["retired_at"]
+    assert api.get(f"places/{shop.printer_place}")["retired_at"]
+    assert api.post(f"printers/{shop.printer}/bring-back", status=200)["retired_at"] is None
+    assert api.get(f"places/{shop.printer_place}")["retired_at"] is None
+    assert api.refused(f"places/{shop.printer_place}/retire")
+    assert api.post(f"feedstocks/{shop.nylon}/retire", status=200)["retired_at"]
+    assert api.patch(f"toolheads/{shop.toolhead}", hot_end_max_c=250)["hot_end_max_c"] == 250
+
+
 def test_a_toolhead_is_once_on_its_printer(api, shop):
     assert api.refused("toolheads", printer=shop.printer, name="T0")
     second = api.post("toolheads", printer=shop.printer, name="T1", ptfe_lined=True, hot_end_max_c=240)

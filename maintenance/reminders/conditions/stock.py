@@ -37,7 +37,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
             # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
             yield Condition(reminder, urgent=counts[kind.pk] <= 0 and not later)
-    feedstocks = list(Feedstock.objects.filter(reorder_point_g__gt=0).select_related("maker"))
+    feedstocks = list(Feedstock.objects.in_use().filter(reorder_point_g__gt=0).select_related("maker"))
     masses_g = _masses_g(feedstocks, now) if feedstocks else {}
     a_day_g = _used_a_day_g(feedstocks, now) if feedstocks else {}
     for feedstock in feedstocks:

@@ -110,7 +110,10 @@ def load_inputs(
 
     The number of queries grows only with the number of times at which readings expire.
     """
-    dryers = {dryer.pk: dryer for dryer in Place.objects.filter(kind=Place.Kind.DRYER).select_related("room")}
+    dryers = {
+        dryer.pk: dryer
+        for dryer in Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room")
+    }
     runs = list(open_runs())
     spools = list(with_materials().filter(emptied_at=None))
     matching = {request.pk: [spool for spool in spools if _is_match(spool, request)] for request in requests}

@@ -45,6 +45,51 @@ def test_a_second_toolhead_needs_a_name_of_its_own(shop, desk):
     assert printer.toolheads.count() == 2
 
 
+def test_a_printer_and_its_toolhead_are_changed(shop, desk):
+    printer = shop.toolheads[1].printer
+    address = reverse("machine-edit", args=[printer.pk])
+    values = {"name": "Far south", "bed_max_c": 120, "enclosed": "on", "read_version": printer.version}
+    assert desk.get(address).status_code == 200
+    assert desk.post(address, values).status_code == 302
+    printer.refresh_from_db()
+    assert (printer.name, printer.place.name, printer.enclosed) == ("Far south", "Far south", True)
+    # From an older page: refused, with the present values named.
+    require_refused(desk.post(address, values | {"bed_max_c": 90}), "edited_meanwhile")
+    toolhead = shop.toolheads[1]
+    address = reverse("toolhead-edit", args=[toolhead.pk])
+    values = {"name": "T0", "hot_end_max_c": 240, "ptfe_lined": "on", "feed": "guided", "tail_mm": 300}
+    assert desk.post(address, values).status_code == 302
+    toolhead.refresh_from_db()
+    assert (toolhead.hot_end_max_c, toolhead.ptfe_lined, toolhead.feed) == (240, True, "guided")
+    require_refused(desk.post(address, values | {"hot_end_max_c": 9000}), "max_value", "hot_end_max_c")
+
+
+def test_places_and_feedstocks_out_of_use_are_not_offered(shop, desk):
+    spool = shop.spools[0]
+    place = Place.objects.create(name="Old cupboard", kind="shelf")
+    move = reverse("spool-move", args=[spool.code])
+
+    def offered() -> set[str]:
+        return set(desk.get(move).context["form"].fields["place"].queryset.values_list("name", flat=True))
+
+    assert place.name in offered()
+    assert not offered() & set(Place.objects.filter(kind="printer").values_list("name", flat=True))
+    assert desk.post(reverse("place-retire", args=[place.pk])).status_code == 302
+    assert place.name not in offered()
+    page = desk.get(reverse("places"))
+    assert [row.pk for row in page.context["retired"]] == [place.pk]
+    assert desk.get(reverse("place", args=[place.pk])).status_code == 200
+    desk.post(reverse("place-bring-back", args=[place.pk]))
+    assert place.name in offered()
+    feedstock = spool.feedstock
+    desk.post(reverse("feedstock-retire", args=[feedstock.pk]))
+    receive = desk.get(reverse("spool-receive")).context["form"].fields["feedstock"].queryset
+    assert feedstock not in receive
+    assert desk.get(reverse("feedstock", args=[feedstock.pk])).status_code == 200
+    desk.post(reverse("feedstock-bring-back", args=[feedstock.pk]))
+    assert feedstock in receive.all()
+
+
 def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
     printer = shop.toolheads[1].printer
     address = reverse("machine-retire", args=[printer.pk])
