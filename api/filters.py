@@ -181,6 +181,7 @@ class PrintRequestFilter(django_filters.FilterSet):
 class JobFilter(django_filters.FilterSet):
     printer = one_of(Printer, "printer")
     spool = SpoolFilter("uses__spool__code")
+    stage = django_filters.ChoiceFilter(choices=Job.Stage.choices)
     since = MomentFilter("start", lookup_expr="gte")
     until = MomentFilter("start", lookup_expr="lte")
 

@@ -6,7 +6,7 @@ from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers
 from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
-from .views.jobs import Jobs
+from .views.jobs import JobEvents, Jobs
 from .views.machines import (
     BoreReadings,
     Fittings,
@@ -63,6 +63,7 @@ for prefix, endpoint in [
     ("fittings", Fittings),
     ("flow-checks", FlowChecks),
     ("jobs", Jobs),
+    ("job-events", JobEvents),
     ("job-files", JobFiles),
     ("service-kinds", ServiceKinds),
     ("services", Services),

@@ -21,6 +21,7 @@ from maintenance.models import (
     FlowBlob,
     FlowCheck,
     Job,
+    JobEvent,
     JobUse,
     Part,
     PartKind,
@@ -285,6 +286,7 @@ class _Past:
     entries: list[MassEntry] = field(default_factory=list)
     runs: list[DryingRun] = field(default_factory=list)
     jobs: list[Job] = field(default_factory=list)
+    events: list[JobEvent] = field(default_factory=list)
     uses: list[JobUse] = field(default_factory=list)
 
 
@@ -308,15 +310,14 @@ def _spools(shop: RandomShop, codes: Iterable[str]) -> None:
     add_rows(spools)
     for spool in spools:
         _live(shop, spool, past)
-    for rows in (past.stays, past.entries, past.runs, past.jobs, past.uses):
+    for rows in (past.stays, past.entries, past.runs, past.jobs, past.events, past.uses):
         add_rows(rows)
     add_rows([entry for use in past.uses for entry in _worn(shop, use)])
 
 
 def _live(shop: RandomShop, spool: Spool, past: _Past) -> None:
     """Its past in turns: jobs on a machine, perhaps a drying run, between them in one of two places."""
-    chance, grams = shop.chance, 1000.0
-    homes = chance.sample(shop.homes, 2)
+    chance, grams, homes = shop.chance, 1000.0, shop.chance.sample(shop.homes, 2)
     turns = ["print"] * chance.randint(2, 5) + ["dry"] * (chance.random() < 0.5)
     chance.shuffle(turns)
     span = (shop.now - 12 * HOUR - spool.received_at) / (len(turns) + 1)
@@ -377,16 +378,17 @@ def _run(spool: Spool, dryer: Place, start: datetime, end: datetime | None) -> D
     )
 
 
-def _print(
-    spool: Spool, toolhead: Toolhead, mass_g: float, start: datetime, end: datetime, past: _Past
-) -> None:
-    nozzle_c = spool.feedstock.polymer.nozzle_min_c
-    job = Job(printer=toolhead.printer, name="bracket", start=start, hours=(end - start) / HOUR)
-    job.nozzle_c, job.bed_c, job.state = nozzle_c, 60, "clear"
+def _print(spool: Spool, head: Toolhead, mass_g: float, start: datetime, end: datetime, past: _Past) -> None:
+    job = Job(printer=head.printer, name="bracket", start=start, end=end, hours=(end - start) / HOUR)
+    job.nozzle_c, job.bed_c = spool.feedstock.polymer.nozzle_min_c, 60
+    job.state, job.stage = "clear", "finished"
+    facts = {"hours": job.hours, "shares": [{"toolhead": head.pk, "spool": spool.pk, "mass_g": mass_g}]}
+    past.events.append(JobEvent(job=job, kind="started", at=start, state="clear", **facts))
+    past.events.append(JobEvent(job=job, kind="finished", at=end, **facts))
     entry = MassEntry(spool=spool, kind="printed", at=start, net_change_g=-mass_g)
     past.entries.append(entry)
     past.jobs.append(job)
-    past.uses.append(JobUse(job=job, toolhead=toolhead, spool=spool, mass_g=mass_g, entry=entry))
+    past.uses.append(JobUse(job=job, toolhead=head, spool=spool, mass_g=mass_g, entry=entry))
 
 
 def _worn(shop: RandomShop, use: JobUse) -> Iterator[WearEntry]:

@@ -3,7 +3,8 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
+from api.fields import Id, ModelSerializer, Number, SpoolCode, StrictSerializer, Text, Whole
+from api.serializers.jobs import StageSerializer
 from api.serializers.machines import CheckSerializer, JobMaterialSerializer, VerdictSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance.gcode import JobFacts
@@ -167,7 +168,7 @@ class MachineVerdictSerializer(VerdictSerializer):
     parts = FilePartSerializer(many=True)
 
 
-class RecordFileJobSerializer(StrictSerializer):
+class RecordFileJobSerializer(StageSerializer):
     printer = Id(queryset=Printer.objects.all())
     spools = serializers.ListField(
         child=SpoolCode(),
@@ -176,9 +177,5 @@ class RecordFileJobSerializer(StrictSerializer):
         help_text="in the order in which the job uses them",
     )
     name = Text(required=False, max_length=120, help_text="without it the file's")
-    start = Moment(required=False)
     stopped_line = Whole(required=False, help_text="it stopped before this line of the file")
     stopped_pct = Number(required=False, help_text="it stopped at this share of the file, %")
-    override_reason = Text(
-        required=False, max_length=300, help_text="the reason for printing in spite of a hold"
-    )

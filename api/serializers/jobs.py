@@ -1,10 +1,11 @@
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import CheckSerializer
 from api.serializers.statements import StatementSerializer
-from maintenance.models import Job, JobUse, Toolhead
+from maintenance.models import Job, JobEvent, JobUse, Reservation, Toolhead
+from spools.models import Place
 
 
 class JobUseSerializer(ModelSerializer):
@@ -16,7 +17,44 @@ class JobUseSerializer(ModelSerializer):
         fields = ["toolhead", "toolhead_name", "spool", "mass_g", "retracted_m"]
 
 
+class ReservationSerializer(ModelSerializer):
+    """What a job that is not over will take."""
+
+    spool = SpoolCode(read_only=True)
+
+    class Meta:
+        model = Reservation
+        fields = ["toolhead", "spool", "mass_g"]
+
+
+class JobEventSerializer(WithdrawableSerializer):
+    """A step in the life of a job. parts, good_parts, reason, stopped: of its end."""
+
+    stopped = StatementSerializer(allow_null=True, read_only=True)
+
+    class Meta:
+        model = JobEvent
+        fields = [
+            "id",
+            "job",
+            "kind",
+            "at",
+            "hours",
+            "parts",
+            "good_parts",
+            "reason",
+            "stopped",
+            "recorded_at",
+            *WITHDRAWAL,
+        ]
+
+
 class JobSerializer(WithdrawableSerializer):
+    """known_before: the print was planned or recorded already, and this is that job."""
+
+    known_before = serializers.BooleanField(read_only=True)
+    events = JobEventSerializer(many=True, read_only=True)
+    reservations = ReservationSerializer(many=True, read_only=True)
     printer_name = serializers.CharField(source="printer.name", read_only=True)
     reasons = CheckSerializer(many=True, read_only=True)
     stopped = StatementSerializer(allow_null=True, read_only=True)
@@ -29,14 +67,20 @@ class JobSerializer(WithdrawableSerializer):
             "printer",
             "printer_name",
             "name",
+            "stage",
             "start",
+            "end",
             "hours",
             "nozzle_c",
             "bed_c",
             "max_flow_mm3_s",
             "file",
             "stopped",
+            "reprint_of",
             "uses",
+            "reservations",
+            "events",
+            "known_before",
             "state",
             "reasons",
             "override_reason",
@@ -45,7 +89,28 @@ class JobSerializer(WithdrawableSerializer):
         ]
 
 
-class RecordJobSerializer(StrictSerializer):
+class OutcomeSerializer(StrictSerializer):
+    parts = Whole(required=False, help_text="how many were printed at once")
+    good_parts = Whole(required=False, help_text="how many of them are good")
+    reason = Text(required=False, max_length=300, help_text="why it failed or stopped")
+
+
+class StageSerializer(OutcomeSerializer):
+    stage = serializers.ChoiceField(
+        Job.Stage.choices,
+        required=False,
+        help_text="without it: printing while its time is not over, else finished",
+    )
+    start = Moment(
+        required=False,
+        help_text="without it: of a print that is over, its hours before now; of a plan, the first free time",
+    )
+    override_reason = Text(
+        required=False, max_length=300, help_text="why it was printed in spite of a hold; never required"
+    )
+
+
+class RecordJobSerializer(StageSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
     name = Text(max_length=120)
@@ -55,7 +120,35 @@ class RecordJobSerializer(StrictSerializer):
     bed_c = Number()
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
-    start = Moment(required=False)
-    override_reason = Text(
-        required=False, max_length=300, help_text="the reason for printing in spite of a hold"
+    reprint_of = Id(queryset=Job.objects.all(), required=False)
+
+
+class StartJobSerializer(StrictSerializer):
+    at = Moment(required=False)
+
+
+class PrintedPartSerializer(StrictSerializer):
+    """How far a print got, in one way; without any by its time."""
+
+    at = Moment(required=False)
+    mass_g = Number(required=False, help_text="grams; of a change of spool: those of the former spool")
+    metres = Number(required=False, help_text="metres of filament")
+    stopped_line = Whole(required=False, help_text="before this line of its file")
+    stopped_pct = Number(required=False, help_text="share of its file, or of its filament without a file, %")
+
+
+class ChangeSpoolSerializer(PrintedPartSerializer):
+    spool = SpoolCode(help_text="the spool that it goes on with, of the same feedstock")
+    from_spool = SpoolCode(required=False, help_text="the spool that ran out, where it uses several")
+    unload_to = Id(
+        required=False, queryset=Place.objects.all(), help_text="where the former spool goes, if it is loaded"
     )
+
+
+class EndJobSerializer(PrintedPartSerializer, OutcomeSerializer):
+    result = serializers.ChoiceField(["finished", "failed", "stopped"])
+
+
+class ReprintSerializer(StrictSerializer):
+    stage = serializers.ChoiceField(Job.Stage.choices, required=False, help_text="without it: planned")
+    start = Moment(required=False)

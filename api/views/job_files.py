@@ -11,10 +11,11 @@ from api.fields import parse
 from api.serializers import job_files as serializers
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
+from api.views.jobs import respond_with_job
 from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
 from maintenance.jobs.materials import state_materials
-from maintenance.models import Job, JobFile
+from maintenance.models import JobFile
 
 FORM_BYTES = 2**20
 
@@ -87,18 +88,14 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
             serializers.MachineVerdictSerializer, judge_on_all_machines(self.get_object()), many=True
         )
 
-    @extend_schema(request=serializers.RecordFileJobSerializer, responses={201: JobSerializer})
+    @extend_schema(
+        request=serializers.RecordFileJobSerializer, responses={200: JobSerializer, 201: JobSerializer}
+    )
     @action(detail=True, methods=["post"])
     def record(self, request: Request, pk: str) -> Response:
-        """Record its print, whole or up to the stop; each spool gives its grams."""
-        file = self.get_object()
-        job = record_file_job(
-            file, **parse(serializers.RecordFileJobSerializer, request.data), by=request.user
-        )
-        uses = Job.objects.select_related("printer").prefetch_related(
-            "uses__spool", "uses__toolhead__printer"
-        )
-        return respond(JobSerializer, uses.get(pk=job.pk), 201)
+        """Plan its print, or record it, whole or up to the stop; then each spool gives its grams."""
+        data = parse(serializers.RecordFileJobSerializer, request.data)
+        return respond_with_job(record_file_job(self.get_object(), **data, by=request.user))
 
     def _file(self, file: JobFile, status: int = 200) -> Response:
         file = JobFile.objects.get(pk=file.pk)

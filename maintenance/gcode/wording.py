@@ -35,6 +35,9 @@ REMARKS = {
 STOPS = {
     "job_stop.before_line": "before line {line:,} of {lines:,}",
     "job_stop.at_share": "at {stopped_pct:g} % of its file",
+    "job_stop.at_filament_share": "at {stopped_pct:g} % of its filament",
+    "job_stop.after_metres": "after {metres:g} m of {whole_m:.1f} m of filament",
+    "job_stop.by_time": "by its time at about {stopped_pct:.0f} %",
 }
 register_sentences(REFUSALS | REMARKS | STOPS)
 UNTIMED = {"heat_wait": "waiting for heat", "tool_change": "tool change", "colour_change": "colour change"}

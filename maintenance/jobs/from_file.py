@@ -15,7 +15,7 @@ from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.materials import load_materials
-from maintenance.jobs.records import JobShare, combine_verdicts, store_job
+from maintenance.jobs.records import JobShare, NewJob, Outcome, combine_verdicts, store_job
 from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
 from maintenance.readiness.builder import build_inputs, build_material_inputs
 from maintenance.readiness.inputs import IntendedMaterial, JobSpec, small_job
@@ -108,20 +108,16 @@ def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
     return limits_found
 
 
-def judge_on_machine(
-    file: JobFile, printer: Printer, spools: Sequence[Spool], up_to: Mark | None = None
-) -> MachineVerdict:
+def judge_on_machine(file: JobFile, printer: Printer, spools: Sequence[Spool]) -> MachineVerdict:
     """The job on one machine with these spools, in the order in which it uses them.
 
-    up_to: how far it got, when it stopped early. Refused: another number of spools than the job uses, a
-    machine with too few toolheads.
+    Refused: another number of spools than the job uses, a machine with too few toolheads.
     """
     facts = facts_of(file)
     heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
     _require_fit(facts, printer, heads, spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
-    mark = up_to or facts.marks[-1]
-    return _judge(facts, mark, {printer: (heads, chosen)}, load_materials(file))[0]
+    return _judge(facts, facts.marks[-1], {printer: (heads, chosen)}, load_materials(file))[0]
 
 
 def _require_fit(
@@ -250,7 +246,7 @@ def _combine_retractions(by_use: Sequence[Retractions]) -> Retractions:
 
 
 def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
-    """Filament pulled back up to that mark, taking retractions for even over the filament of each spool."""
+    """Filament pulled back up to that mark, m, taking retractions for even over the filament of each spool."""
     return sum(
         facts.uses[number].retractions.length_mm
         * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, SHORTEST_MM)))
@@ -286,16 +282,28 @@ def locate_stop(
     return None, None
 
 
+def measure_share(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
+    """The share of the filament of these spools of a file that is printed at a mark, 0 to 1."""
+    whole_mm = sum(facts.uses[number].filament_mm for number in numbers)
+    printed_mm = sum(mark.filament_mm[number] for number in numbers)
+    return min(1.0, max(0.0, printed_mm / max(whole_mm, SHORTEST_MM)))
+
+
+class FilePrint(StopPoint, total=False):
+    """The print of a file: as of NewJob, and where it stopped."""
+
+    name: str
+    start: datetime | None
+    stage: str | None
+    override_reason: str
+    reprint_of: Job | None
+    parts: int | None
+    good_parts: int | None
+    reason: str
+
+
 def record_file_job(
-    file: JobFile,
-    *,
-    printer: Printer,
-    spools: Sequence[Spool],
-    name: str = "",
-    start: datetime | None = None,
-    override_reason: str = "",
-    by: Any = None,
-    **stop: Unpack[StopPoint],
+    file: JobFile, *, printer: Printer, spools: Sequence[Spool], by: Any = None, **details: Unpack[FilePrint]
 ) -> Job:
     """Records the print of a file: each spool gives its filament, all of it or up to the stop.
 
@@ -303,27 +311,38 @@ def record_file_job(
     Refused: as for every job, for judge_on_machine and for locate_stop.
     """
     facts = facts_of(file)
-    mark, stopped = locate_stop(facts, **stop)
+    stop = {name: details.get(name) for name in ("stopped_line", "stopped_pct")}
+    mark, stopped = locate_stop(facts, **stop)  # type: ignore[arg-type]
     heads = list(printer.toolheads.select_related("printer").order_by("name"))
     _require_fit(facts, printer, heads, spools)
-    mark, materials = mark or facts.marks[-1], load_materials(file)
-    spool_states = load_spool_states(spools)
+    materials, spool_states = load_materials(file), load_spool_states(spools)
     groups: dict[Pair, list[int]] = {}
     for number, spool in enumerate(spools):
-        if mark.filament_mm[number] > 0 or number == 0:
-            groups.setdefault((facts.uses[number].tool, spool.pk), []).append(number)
+        groups.setdefault((facts.uses[number].tool, spool.pk), []).append(number)
     shares: list[JobShare] = []
     for (tool, spool_id), numbers in groups.items():
         later = any(share.toolhead == heads[tool] for share in shares)
-        spec = build_job_spec(facts, mark, numbers, heads[tool], spool_states[spool_id], materials)
+        whole = facts.marks[-1]
+        spec = build_job_spec(facts, whole, numbers, heads[tool], spool_states[spool_id], materials)
+        retracted_m = _retracted_m(facts, whole, numbers)
+        printed = None
+        if mark is not None:
+            part = measure_share(facts, mark, numbers)
+            printed = spec.mass_g * part, retracted_m * part
         spool = spool_states[spool_id].spool
-        shares.append(JobShare(heads[tool], spool, spec, later, _retracted_m(facts, mark, numbers)))
+        shares.append(JobShare(heads[tool], spool, spec, later, retracted_m, tuple(numbers), printed))
+    stage = details.get("stage")
     return store_job(
-        shares,
-        name=name.strip() or file.name[:120],
-        start=start,
-        override_reason=override_reason,
+        NewJob(
+            shares,
+            details.get("name", "").strip() or file.name[:120],
+            details.get("start"),
+            Job.Stage.STOPPED if mark and stage in (None, Job.Stage.FINISHED) else stage,
+            details.get("override_reason", ""),
+            file,
+            Outcome(details.get("parts"), details.get("good_parts"), details.get("reason", ""), stopped),
+            details.get("reprint_of"),
+            max(limits.JOB_HOURS.low, mark.seconds / 3600) if mark else None,
+        ),
         by=by,
-        file=file,
-        stopped=stopped,
     )

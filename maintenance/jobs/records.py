@@ -1,33 +1,59 @@
-"""Jobs: prints that were made. They take grams from a spool and wear the parts that its filament passed."""
+"""Jobs: prints that are planned, that run, or that were made. What was made is a fact, whatever the verdict was."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
-from django.db.models import Q
+from django.utils import timezone
 
 from maintenance import limits
-from maintenance.changes import SUBJECTS, facts_changed, toolheads_changed
 from maintenance.checks import require_loaded
-from maintenance.machines.loading import require_no_hold
-from maintenance.models import Job, JobFile, JobUse, Toolhead
-from maintenance.parts.wear_entries import recount_wear
+from maintenance.jobs.life import lock_job, lock_toolheads, refresh_job
+from maintenance.jobs.overlaps import find_free_time, find_same_job, require_free_toolheads
+from maintenance.jobs.shares import ENDS, Share, encode_shares
+from maintenance.models import Job, JobEvent, JobFile, Loading, Toolhead
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict, encode_checks
-from spools.checks import lock_spool, lock_spool_facts, require_past_time, require_within
+from spools.checks import (
+    CLOCK_TOLERANCE,
+    lock_spool,
+    lock_spool_facts,
+    require_choice,
+    require_in_use,
+    require_past_time,
+    require_within,
+)
 from spools.codes import pretty
-from spools.facts import follows_withdrawal
-from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_time
+
+Kind, Stage = JobEvent.Kind, Job.Stage
+MOST_PARTS = 10_000
+FURTHEST_PLAN = timedelta(days=366)
+HOUR = timedelta(hours=1)
 
 
-class PrintNumbers(TypedDict):
-    """The numbers of a print. retracted_m: filament pulled back by all its retractions together, if known."""
+@dataclass(frozen=True)
+class Outcome:
+    """How a print ended. parts: how many were printed at once, if counted; good_parts: how many of them are good."""
+
+    parts: int | None = None
+    good_parts: int | None = None
+    reason: str = ""
+    stopped: Statement | None = None
+
+
+class PrintDetails(TypedDict):
+    """The numbers of a print, and what became of it.
+
+    retracted_m: filament pulled back by all its retractions together, if known. stage: see store_job. parts,
+    good_parts, reason: as of Outcome.
+    """
 
     mass_g: float
     hours: float
@@ -35,6 +61,11 @@ class PrintNumbers(TypedDict):
     bed_c: float
     max_flow_mm3_s: NotRequired[float | None]
     retracted_m: NotRequired[float | None]
+    stage: NotRequired[str | None]
+    reprint_of: NotRequired[Job | None]
+    parts: NotRequired[int | None]
+    good_parts: NotRequired[int | None]
+    reason: NotRequired[str]
 
 
 @transaction.atomic
@@ -46,29 +77,34 @@ def record_job(
     start: datetime | None = None,
     override_reason: str = "",
     by: Any = None,
-    **numbers: Unpack[PrintNumbers],
+    **details: Unpack[PrintDetails],
 ) -> Job:
-    """Records a print with the verdict at its start: the spool gives its grams, the fitted parts wear.
-
-    Refused: a spool that was not loaded there then, more than it can hold, a hold without a reason, numbers
-    that no print has.
-    """
+    """Records a print of one spool, as store_job does. mass_g: what it took, or will take."""
     spec = JobSpec(
-        numbers["mass_g"],
-        numbers["hours"],
-        numbers["nozzle_c"],
-        numbers["bed_c"],
-        numbers.get("max_flow_mm3_s"),
+        details["mass_g"],
+        details["hours"],
+        details["nozzle_c"],
+        details["bed_c"],
+        details.get("max_flow_mm3_s"),
     )
-    share = JobShare(toolhead, spool, spec, retracted_m=numbers.get("retracted_m"))
-    return store_job([share], name=name, start=start, override_reason=override_reason, by=by)
+    new = NewJob(
+        [JobShare(toolhead, spool, spec, retracted_m=details.get("retracted_m"))],
+        name,
+        start,
+        details.get("stage"),
+        override_reason,
+        outcome=Outcome(details.get("parts"), details.get("good_parts"), details.get("reason", "")),
+        reprint_of=details.get("reprint_of"),
+    )
+    return store_job(new, by=by)
 
 
 @dataclass(frozen=True)
 class JobShare:
     """The share of one spool in a job, through one toolhead. later: it is loaded while the job runs.
 
-    retracted_m: filament pulled back by all its retractions together, where that is known.
+    retracted_m: filament pulled back by all its retractions together, where that is known. numbers: of the spools
+    of its file that it stands for. printed: what it took, as grams and metres retracted, of a job that stopped early.
     """
 
     toolhead: Toolhead
@@ -76,69 +112,209 @@ class JobShare:
     spec: JobSpec
     later: bool = False
     retracted_m: float | None = None
+    numbers: tuple[int, ...] = ()
+    printed: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.retracted_m is not None:
             require_within("retracted_m", self.retracted_m, *limits.RETRACTED_M)
 
+    @property
+    def whole(self) -> Share:
+        """What it takes where it runs to its end."""
+        numbers = list(self.numbers)
+        return Share(self.toolhead.pk, self.spool.pk, self.spec.mass_g, self.retracted_m, numbers)
+
+    @property
+    def taken(self) -> Share:
+        """What it took."""
+        if self.printed is None:
+            return self.whole
+        return Share(self.toolhead.pk, self.spool.pk, *self.printed, list(self.numbers))
+
+
+@dataclass(frozen=True)
+class NewJob:
+    """A job to be stored. start: None is as late as it can be of a print that is over, now of one that runs, and
+    the first free time of a plan. hours: of the print up to where it stopped; None: those of its shares.
+    """
+
+    shares: Sequence[JobShare]
+    name: str
+    start: datetime | None = None
+    stage: str | None = None
+    override_reason: str = ""
+    file: JobFile | None = None
+    outcome: Outcome = Outcome()
+    reprint_of: Job | None = None
+    hours: float | None = None
+
+    @property
+    def whole_hours(self) -> float:
+        return max(share.spec.hours for share in self.shares)
+
+    @property
+    def printed_hours(self) -> float:
+        return self.whole_hours if self.hours is None else self.hours
+
 
 @transaction.atomic
-def store_job(
-    shares: Sequence[JobShare],
-    *,
-    name: str,
-    start: datetime | None = None,
-    override_reason: str = "",
-    by: Any = None,
-    file: JobFile | None = None,
-    stopped: Statement | None = None,
-) -> Job:
-    """Records a print of one spool or several on one printer. Refused: as record_job."""
-    name, override_reason = _require_text("name", name, 120), override_reason.strip()
-    lock_spool_facts()
-    toolheads = {
-        toolhead.pk: toolhead
-        for toolhead in Toolhead.objects.select_for_update(no_key=True, of=("self",))
-        .select_related("printer")
-        .filter(pk__in=[share.toolhead.pk for share in shares])
-        .order_by("pk")
-    }
-    spools = {pk: lock_spool(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in shares}.items())}
-    shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in shares]
-    start = require_past_time(start, field="start")
-    for share in shares:
-        require_start_time(share.toolhead, share.spool, start, later=share.later)
-    job_verdict = combine_verdicts(
-        [(s.spool, verdict(s.toolhead, s.spool, s.spec, at=start)) for s in shares]
+def store_job(new: NewJob, *, by: Any = None) -> Job:
+    """Records a print of one spool or several on one printer, with the verdict at its start beside it.
+
+    stage: planned, printing, finished, failed or stopped; None: printing while its time is not over, else
+    finished. What is over takes its grams and wears the parts; what is not reserves them.
+    A print that was planned or recorded before stays one job: it is returned, brought up to this stage, with
+    known_before set.
+    Refused: a spool that was not loaded there then, more than it can hold, another job on the toolhead then,
+    numbers that no print has.
+    """
+    new = replace(
+        new,
+        name=require_text("name", new.name, 120),
+        override_reason=require_short("override_reason", new.override_reason),
     )
-    require_no_hold(job_verdict, override_reason, "recorded")
-    specs = [share.spec for share in shares]
-    job = Job.objects.create(
-        printer=shares[0].toolhead.printer,
-        name=name,
+    lock_spool_facts()
+    toolheads = lock_toolheads([share.toolhead.pk for share in new.shares])
+    spools = {
+        pk: lock_spool(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in new.shares}.items())
+    }
+    new = replace(
+        new,
+        shares=[replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in new.shares],
+    )
+    require_within("hours", new.printed_hours, *limits.JOB_HOURS)
+    stage = _find_stage(new)
+    start, end = _find_times(new, stage)
+    if stage == Stage.PLANNED:
+        for share in new.shares:
+            require_in_use(share.spool)
+        require_free_toolheads(toolheads.values(), start, end, plans_count=True)
+    else:
+        same = find_same_job([share.taken for share in new.shares], new.name, new.file, start, end)
+        if same is not None:
+            return _bring_up(same, new, stage, start, end, by)
+        for share in new.shares:
+            require_start_time(share.toolhead, share.spool, start, later=share.later)
+        require_free_toolheads(toolheads.values(), start, end)
+    job = _create_job(new, start, end, by)
+    _add_start(job, new, Kind.PLANNED if stage == Stage.PLANNED else Kind.STARTED, start, by)
+    if stage in ENDS:
+        add_end(job, stage, end, new.printed_hours, [share.taken for share in new.shares], new.outcome, by)
+    return refresh_job(job, by=by)
+
+
+def _find_stage(new: NewJob) -> str:
+    if new.stage is not None:
+        return require_choice("stage", new.stage, Stage.values)
+    if new.start is not None and new.start + new.whole_hours * HOUR > timezone.now() + CLOCK_TOLERANCE:
+        return Stage.PRINTING
+    return Stage.FINISHED
+
+
+def _find_times(new: NewJob, stage: str) -> tuple[datetime, datetime]:
+    """Start and end of a print, as expected where it is not over. Refused: times that cannot be."""
+    now = timezone.now()
+    toolhead_ids = [share.toolhead.pk for share in new.shares]
+    if stage == Stage.PLANNED:
+        start = new.start or find_free_time(toolhead_ids, now)
+        if start > now + FURTHEST_PLAN or start + new.whole_hours * HOUR < now:
+            raise refusal(
+                "plan_time", "Give a time from now on, at most a year ahead, or leave it empty.", "start"
+            )
+        return start, start + new.whole_hours * HOUR
+    for share in new.shares:
+        require_past_time(new.start, share.spool, "start")
+    if stage == Stage.PRINTING:
+        start = require_past_time(new.start, field="start")
+        return start, start + new.whole_hours * HOUR
+    if new.start is not None:
+        start = require_past_time(new.start, field="start")
+        end = start + new.printed_hours * HOUR
+        if end > now + CLOCK_TOLERANCE:
+            raise refusal(
+                "not_over_yet",
+                f"It would end at {format_time(end)}. Record it as printing, or give the hours that it printed.",
+                "start",
+            )
+        return start, end
+    # It ended just now; it did not start before its spools were loaded.
+    present = Loading.objects.present().filter(toolhead__in=toolhead_ids)
+    loaded = present.filter(spool__in=[share.spool.pk for share in new.shares if not share.later])
+    return max([now - new.printed_hours * HOUR, *loaded.values_list("start", flat=True)]), now
+
+
+def _create_job(new: NewJob, start: datetime, end: datetime, by: Any) -> Job:
+    specs = [share.spec for share in new.shares]
+    return Job.objects.create(
+        printer=new.shares[0].toolhead.printer,
+        name=new.name,
         start=start,
-        hours=max(spec.hours for spec in specs),
+        end=end,
+        hours=new.whole_hours,
         nozzle_c=max(spec.nozzle_c for spec in specs),
         bed_c=max(spec.bed_c for spec in specs),
         max_flow_mm3_s=max((spec.max_flow_mm3_s for spec in specs if spec.max_flow_mm3_s), default=None),
-        state=job_verdict.state,
-        reasons=encode_checks(job_verdict.checks),
-        override_reason=override_reason,
+        override_reason=new.override_reason,
         recorded_by=by,
-        file=file,
-        stopped=stopped,
+        file=new.file,
+        reprint_of=new.reprint_of,
     )
-    for share in shares:
-        entry = take(share.spool, share.spec.mass_g, at=start, note=f"job {name}", by=by)
-        JobUse.objects.create(
-            job=job,
-            toolhead=share.toolhead,
-            spool=share.spool,
-            mass_g=share.spec.mass_g,
-            retracted_m=share.retracted_m,
-            entry=entry,
-        )
-    _update_wear(job)
+
+
+def _add_start(job: Job, new: NewJob, kind: str, start: datetime, by: Any) -> JobEvent:
+    """The start of a job, or its plan, with the verdict then."""
+    at = min(start, timezone.now())
+    judged = combine_verdicts([(s.spool, verdict(s.toolhead, s.spool, s.spec, at=at)) for s in new.shares])
+    return JobEvent.objects.create(
+        job=job,
+        kind=kind,
+        at=start,
+        hours=new.whole_hours,
+        shares=encode_shares(share.whole for share in new.shares),
+        state=judged.state,
+        reasons=encode_checks(judged.checks),
+        recorded_by=by,
+    )
+
+
+def add_end(
+    job: Job, kind: str, at: datetime, hours: float, shares: Sequence[Share], outcome: Outcome, by: Any
+) -> JobEvent:
+    """The end of a job. shares: what it took. Refused: counts of parts that cannot be, a reason that is too long."""
+    if outcome.parts is not None:
+        require_within("parts", outcome.parts, 1, MOST_PARTS, "")
+    if outcome.good_parts is not None:
+        require_within("good_parts", outcome.good_parts, 0, outcome.parts or MOST_PARTS, "")
+    return JobEvent.objects.create(
+        job=job,
+        kind=kind,
+        at=at,
+        hours=hours,
+        shares=encode_shares(shares),
+        parts=outcome.parts,
+        good_parts=outcome.good_parts,
+        reason=require_short("reason", outcome.reason),
+        stopped=outcome.stopped,
+        recorded_by=by,
+    )
+
+
+def _bring_up(same: Job, new: NewJob, stage: str, start: datetime, end: datetime, by: Any) -> Job:
+    """The job that was planned or recorded before, with what this record adds to it."""
+    job = lock_job(same)
+    was_planned = job.stage == Stage.PLANNED
+    if was_planned:
+        for share in new.shares:
+            require_start_time(share.toolhead, share.spool, start, later=share.later)
+        require_free_toolheads([s.toolhead for s in new.shares], start, end, job=job)
+        _add_start(job, new, Kind.STARTED, start, by)
+    if stage in ENDS and not job.is_over:
+        start = start if was_planned else job.start
+        hours = max(limits.JOB_HOURS.low, (end - start) / HOUR)
+        add_end(job, stage, end, hours, [share.taken for share in new.shares], new.outcome, by)
+    refresh_job(job, by=by)
+    job.known_before = True
     return job
 
 
@@ -155,32 +331,17 @@ def combine_verdicts(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdic
     )
 
 
-def _lock_toolheads(job: Job) -> None:
-    # Toolheads first, as everywhere: whoever fits or takes off a part meanwhile waits.
-    lock_spool_facts()
-    list(Toolhead.objects.select_for_update(no_key=True).filter(job_uses__job=job).order_by("pk"))
-
-
-@follows_withdrawal(Job, prepare=_lock_toolheads)
-def return_filament(job: Job) -> None:
-    """The grams of the job are on their spools again, its wear is off the parts."""
-    for use in job.uses.select_related("entry__spool"):
-        withdraw_printed(use.entry, job)
-    _update_wear(job)
-
-
-def _update_wear(job: Job) -> None:
-    """Its wear onto the parts, and what that makes due: seen at once, not at the next sweep."""
-    recount_wear(job.uses.all())
-    # The parts of the printer wear with it, whichever of its toolheads printed.
-    toolheads_changed(Q(printer=job.printer))
-    facts_changed(*SUBJECTS)
-
-
-def _require_text(field: str, text: str, max_length: int) -> str:
+def require_text(field: str, text: str, max_length: int) -> str:
     text = text.strip()
     if not 0 < len(text) <= max_length:
         raise refusal("text_length", f"Give between 1 and {max_length} characters.", field)
+    return text
+
+
+def require_short(field: str, text: str) -> str:
+    text = text.strip()
+    if len(text) > 300:
+        raise refusal("too_long", "Give at most 300 characters.", field)
     return text
 
 

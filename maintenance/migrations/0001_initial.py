@@ -1019,16 +1019,6 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("name", models.CharField(max_length=120)),
-                ("start", models.DateTimeField()),
-                (
-                    "hours",
-                    models.FloatField(
-                        validators=[
-                            django.core.validators.MinValueValidator(0.01),
-                            django.core.validators.MaxValueValidator(1000),
-                        ]
-                    ),
-                ),
                 (
                     "nozzle_c",
                     models.FloatField(
@@ -1058,13 +1048,6 @@ class Migration(migrations.Migration):
                         ],
                     ),
                 ),
-                (
-                    "state",
-                    models.CharField(
-                        help_text="the verdict at the start: clear, caution or hold", max_length=10
-                    ),
-                ),
-                ("reasons", models.JSONField(default=list)),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
                 (
                     "file",
@@ -1077,24 +1060,61 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
-                    "stopped",
-                    spools.models.statements.StatementField(
-                        help_text="where in its file it stopped early", null=True
+                    "reprint_of",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="reprints",
+                        to="maintenance.job",
                     ),
+                ),
+                (
+                    "stage",
+                    models.CharField(
+                        choices=[
+                            ("planned", "planned"),
+                            ("printing", "printing"),
+                            ("finished", "finished"),
+                            ("failed", "failed"),
+                            ("stopped", "stopped"),
+                        ],
+                        default="planned",
+                        max_length=10,
+                    ),
+                ),
+                ("start", models.DateTimeField(help_text="of the print; as planned before it began")),
+                ("end", models.DateTimeField(help_text="of the print; as expected before it was over")),
+                (
+                    "hours",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0.01),
+                            django.core.validators.MaxValueValidator(1000),
+                        ]
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        help_text="the verdict at the start: clear, caution or hold", max_length=10
+                    ),
+                ),
+                ("reasons", models.JSONField(default=list)),
+                (
+                    "stopped",
+                    spools.models.statements.StatementField(help_text="where it stopped early", null=True),
                 ),
             ],
             options={
                 "ordering": ["-start", "-id"],
-                "indexes": [models.Index(fields=["printer", "start"], name="job_printer_start")],
-                "constraints": [
-                    models.CheckConstraint(
-                        condition=models.Q(
-                            models.Q(("state", "hold"), _negated=True),
-                            models.Q(("override_reason", ""), _negated=True),
-                            _connector="OR",
-                        ),
-                        name="job_on_hold_needs_a_reason",
-                    )
+                "indexes": [
+                    models.Index(fields=["printer", "start"], name="job_printer_start"),
+                    models.Index(
+                        condition=models.Q(("stage__in", ["planned", "printing"]), ("withdrawn_at", None)),
+                        fields=["stage"],
+                        name="job_not_over",
+                    ),
                 ],
             },
         ),
@@ -1626,6 +1646,84 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="JobEvent",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "job",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="events",
+                        to="maintenance.job",
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("planned", "planned"),
+                            ("started", "started"),
+                            ("changed", "another spool"),
+                            ("finished", "finished"),
+                            ("failed", "failed"),
+                            ("stopped", "stopped"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                (
+                    "hours",
+                    models.FloatField(help_text="expected at a plan or start, printed at an end", null=True),
+                ),
+                ("shares", models.JSONField(default=list)),
+                (
+                    "state",
+                    models.CharField(blank=True, help_text="the verdict at a plan or start", max_length=10),
+                ),
+                ("reasons", models.JSONField(default=list)),
+                ("parts", models.PositiveIntegerField(help_text="how many were printed at once", null=True)),
+                ("good_parts", models.PositiveIntegerField(null=True)),
+                ("reason", models.CharField(blank=True, max_length=300)),
+                (
+                    "stopped",
+                    spools.models.statements.StatementField(help_text="where it stopped early", null=True),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+            },
+        ),
+        migrations.CreateModel(
             name="JobUse",
             fields=[
                 (
@@ -1744,6 +1842,47 @@ class Migration(migrations.Migration):
                         fields=("reminder", "type"),
                         name="reminder_event_once",
                     )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Reservation",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reservations",
+                        to="maintenance.job",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reservations",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="reservations",
+                        to="spools.spool",
+                    ),
+                ),
+                ("mass_g", models.FloatField()),
+            ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(fields=("job", "toolhead", "spool"), name="spool_reserved_once")
                 ],
             },
         ),

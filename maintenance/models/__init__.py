@@ -2,7 +2,7 @@ from .board import ToolheadBoard
 from .delivery import Channel, Message, NotificationSettings, Subscription
 from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile, JobFileMaterial
-from .jobs import Job, JobUse, WearEntry
+from .jobs import Job, JobEvent, JobUse, Reservation, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, PriorUse, StockEntry
 from .reminders import Reminder, ReminderEvent
@@ -16,6 +16,7 @@ __all__ = [
     "FlowBlob",
     "FlowCheck",
     "Job",
+    "JobEvent",
     "JobFile",
     "JobFileMaterial",
     "JobUse",
@@ -28,6 +29,7 @@ __all__ = [
     "PriorUse",
     "Reminder",
     "ReminderEvent",
+    "Reservation",
     "ServiceEntry",
     "ServiceKind",
     "StockEntry",

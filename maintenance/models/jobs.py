@@ -11,37 +11,111 @@ from .parts import Part
 
 
 class Job(Withdrawable):
-    """One print that was made. Withdrawing it (a mistake) is a fact too: the grams return."""
+    """A print, from its plan to its end. Its events are the facts; withdrawing all of it is a fact too.
+
+    The columns from stage on follow from its valid events (maintenance/jobs/life.py). A print that is over took its
+    uses; before that it has reservations.
+    """
+
+    class Stage(models.TextChoices):
+        PLANNED = "planned", "planned"
+        PRINTING = "printing", "printing"
+        FINISHED = "finished", "finished"
+        FAILED = "failed", "failed"
+        STOPPED = "stopped", "stopped"
+
+    ENDED = (Stage.FINISHED, Stage.FAILED, Stage.STOPPED)
 
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="jobs")
     name = models.CharField(max_length=120)
-    start = models.DateTimeField()
-    hours = models.FloatField(validators=limits.JOB_HOURS.validators)
     nozzle_c = models.FloatField(validators=limits.NOZZLE_C.validators)
     bed_c = models.FloatField(validators=limits.BED_C.validators)
     max_flow_mm3_s = models.FloatField(null=True, blank=True, validators=limits.FLOW_MM3_S.validators)
-    state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
-    reasons = models.JSONField(default=list)
     override_reason = models.CharField(max_length=300, blank=True)
     file = models.ForeignKey(JobFile, models.PROTECT, null=True, blank=True, related_name="jobs")
-    stopped = StatementField(null=True, help_text="where in its file it stopped early")
+    reprint_of = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="reprints")
+    stage = models.CharField(max_length=10, choices=Stage, default=Stage.PLANNED)
+    start = models.DateTimeField(help_text="of the print; as planned before it began")
+    end = models.DateTimeField(help_text="of the print; as expected before it was over")
+    hours = models.FloatField(validators=limits.JOB_HOURS.validators)
+    state = models.CharField(max_length=10, help_text="the verdict at the start: clear, caution or hold")
+    reasons = models.JSONField(default=list)
+    stopped = StatementField(null=True, help_text="where it stopped early")
+    # Set on a job that is the answer to a print that was recorded before.
+    known_before = False
 
     class Meta:
         ordering = ["-start", "-id"]
-        indexes = [models.Index(fields=["printer", "start"], name="job_printer_start")]
-        constraints = [
-            models.CheckConstraint(
-                condition=~models.Q(state="hold") | ~models.Q(override_reason=""),
-                name="job_on_hold_needs_a_reason",
-            )
+        indexes = [
+            models.Index(fields=["printer", "start"], name="job_printer_start"),
+            models.Index(
+                fields=["stage"],
+                name="job_not_over",
+                condition=models.Q(stage__in=["planned", "printing"], withdrawn_at=None),
+            ),
         ]
 
     def __str__(self) -> str:
         return self.name
 
+    @property
+    def is_over(self) -> bool:
+        return self.stage in self.ENDED
+
+
+class JobEvent(Withdrawable):
+    """A step in the life of a job, as recorded. shares: rows of maintenance/jobs/shares.py.
+
+    Of a plan or a start: the grams that it will take of each spool; of a change of spool: the grams that the former
+    one gave, and the next one; of an end: the grams that were printed.
+    """
+
+    class Kind(models.TextChoices):
+        PLANNED = "planned", "planned"
+        STARTED = "started", "started"
+        CHANGED = "changed", "another spool"
+        FINISHED = "finished", "finished"
+        FAILED = "failed", "failed"
+        STOPPED = "stopped", "stopped"
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="events")
+    kind = models.CharField(max_length=10, choices=Kind)
+    at = models.DateTimeField()
+    hours = models.FloatField(null=True, help_text="expected at a plan or start, printed at an end")
+    shares = models.JSONField(default=list)
+    state = models.CharField(max_length=10, blank=True, help_text="the verdict at a plan or start")
+    reasons = models.JSONField(default=list)
+    parts = models.PositiveIntegerField(null=True, help_text="how many were printed at once")
+    good_parts = models.PositiveIntegerField(null=True)
+    reason = models.CharField(max_length=300, blank=True)
+    stopped = StatementField(null=True, help_text="where it stopped early")
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}, {self.job}"
+
+
+class Reservation(models.Model):
+    """The grams of a spool and the toolhead that a job will take: computed from the events of one that is not over."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="reservations")
+    toolhead = models.ForeignKey(Toolhead, models.CASCADE, related_name="reservations")
+    spool = models.ForeignKey(Spool, models.CASCADE, related_name="reservations")
+    mass_g = models.FloatField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["job", "toolhead", "spool"], name="spool_reserved_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.mass_g:g} g of {self.spool_id} for {self.job_id}"
+
 
 class JobUse(models.Model):
-    """The share of one spool in a job, through one toolhead."""
+    """The share of one spool in a print that is over, through one toolhead: computed from the events of its job."""
 
     job = models.ForeignKey(Job, models.CASCADE, related_name="uses")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="job_uses")

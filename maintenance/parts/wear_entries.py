@@ -8,7 +8,17 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q, QuerySet, Sum
 
-from maintenance.models import Fitting, JobUse, Part, PartKind, Printer, StockEntry, Toolhead, WearEntry
+from maintenance.models import (
+    Fitting,
+    JobUse,
+    Part,
+    PartKind,
+    Printer,
+    Reservation,
+    StockEntry,
+    Toolhead,
+    WearEntry,
+)
 from maintenance.wear.abrasion import Filament, PrintUse, Surface, wear
 from maintenance.wear.heat import ageing_kj_mol
 from spools.catalogue.values import filler_volume_fraction, material_values
@@ -105,12 +115,15 @@ def _entries(uses: QuerySet[JobUse]) -> list[WearEntry]:
 
 
 def _masses_g(uses: list[JobUse]) -> dict[tuple[int, int | None], float]:
-    """The grams of jobs: by job and toolhead, and by job and None."""
+    """The grams of jobs, printed or still to print: by job and toolhead, and by job and None."""
     masses_g: dict[tuple[int, int | None], float] = defaultdict(float)
-    of_jobs = JobUse.objects.filter(job__in={use.job_id for use in uses}).order_by("pk")
-    for job_id, toolhead_id, mass_g in of_jobs.values_list("job", "toolhead", "mass_g"):
-        masses_g[job_id, toolhead_id] += mass_g
-        masses_g[job_id, None] += mass_g
+    job_ids = {use.job_id for use in uses}
+    # A print that went on to another spool has used one and reserved the next.
+    for model in (JobUse, Reservation):
+        rows = model.objects.filter(job__in=job_ids).order_by("pk")
+        for job_id, toolhead_id, mass_g in rows.values_list("job", "toolhead", "mass_g"):
+            masses_g[job_id, toolhead_id] += mass_g
+            masses_g[job_id, None] += mass_g
     return masses_g
 
 

@@ -12,7 +12,16 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
-from maintenance.models import BoreReading, Fitting, FlowCheck, Job, PriorUse, ServiceEntry, StockEntry
+from maintenance.models import (
+    BoreReading,
+    Fitting,
+    FlowCheck,
+    Job,
+    JobEvent,
+    PriorUse,
+    ServiceEntry,
+    StockEntry,
+)
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH, withdraw
@@ -57,6 +66,12 @@ KINDS = {
         lambda job: f"job {job}",
         "Its grams are on the spool again and its wear is off the parts.",
         lambda job: reverse("job", args=[job.pk]),
+    ),
+    "job-event": FactKind(
+        JobEvent.objects.select_related("job"),
+        str,
+        "The job is as it was before this step; grams and wear follow.",
+        lambda event: reverse("job", args=[event.job_id]),
     ),
     "flow-check": FactKind(
         FlowCheck.objects.select_related("toolhead__printer"),

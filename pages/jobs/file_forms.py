@@ -18,6 +18,15 @@ SPOOLS = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker"
 IN_USE = Printer.objects.filter(retired_at=None)
 
 
+STAGES = [
+    ("finished", "It is over: finished"),
+    ("failed", "It is over: failed"),
+    ("stopped", "It is over: stopped"),
+    ("printing", "It prints now"),
+    ("planned", "It is planned"),
+]
+
+
 class JobFileForm(forms.Form):
     file = forms.FileField(
         label="Job file",
@@ -101,7 +110,11 @@ class PrintForm(forms.Form):
 
     printer = forms.ModelChoiceField(IN_USE, label="Machine", empty_label=None)
     name = forms.CharField(label="Name", max_length=120)
-    when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
+    when = WhenField(
+        label="Started",
+        help_text="Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
+        "planned.",
+    )
     stopped_line = forms.IntegerField(
         label="Stopped before line",
         required=False,
@@ -117,10 +130,10 @@ class PrintForm(forms.Form):
         help_text="Most machines show the share of the file that was read.",
     )
     override_reason = forms.CharField(
-        label="Reason to print on a hold",
+        label="Why it is printed on a hold",
         max_length=300,
         required=False,
-        help_text="Required on a hold; it is stored with the job.",
+        help_text="If you like; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
@@ -133,7 +146,8 @@ class PrintForm(forms.Form):
         for n, (name, use) in enumerate(zip(self.spool_names, facts.uses, strict=True), 1):
             label = f"Spool {n}, tool {use.tool}, {use.filament_mm / 1000:.1f} m" if several else "Spool"
             self.fields[name] = SpoolField(SPOOLS.all(), label=label, empty_label=None)
-        self.order_fields(["printer", *self.spool_names])
+        self.fields["stage"] = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
+        self.order_fields(["printer", *self.spool_names, "stage"])
 
     def spools(self) -> list[Spool]:
         return [self.cleaned_data[name] for name in self.spool_names]
@@ -142,4 +156,4 @@ class PrintForm(forms.Form):
         """The inputs of the verdict as one text."""
         data = self.cleaned_data
         ids = [spool.pk for spool in self.spools()]
-        return f"{data['printer'].pk} {ids} {data['stopped_line']} {data['stopped_pct']}"
+        return f"{data['printer'].pk} {ids} {data['stage']} {data['stopped_line']} {data['stopped_pct']}"

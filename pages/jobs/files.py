@@ -25,6 +25,7 @@ from pages.frame.notices import notify_refused
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
 from pages.jobs.file_forms import JobFileForm, MaterialsForm, PrintForm, ReadAgainForm
 from pages.jobs.forms import changed_after_check
+from pages.jobs.views import find_original, notify_recorded
 from spools.checks import require_past_time
 
 PER_PAGE = 30
@@ -143,7 +144,7 @@ def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.verdict_key()
         if "record" in request.POST and not changed and (job := _record_print(form, file, request)):
-            messages.success(request, f"{job} is recorded: grams taken, wear added.")
+            notify_recorded(request, job)
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
             form.add_error(None, changed_after_check())
@@ -161,7 +162,7 @@ def _initial_choice(request: HttpRequest, file: JobFile, facts: JobFacts) -> dic
     printers = Printer.objects.filter(retired_at=None)
     printer_id = int(requested) if requested.isdecimal() and len(requested) < 10 else file.printer_id or 0
     printer = printers.filter(pk=printer_id).first() or printers.first()
-    chosen: dict = {"name": file.name[:120], "printer": printer}
+    chosen: dict = {"name": file.name[:120], "printer": printer, "stage": Job.Stage.FINISHED}
     if printer is not None:
         heads = list(printer.toolheads.order_by("name"))
         loaded = dict(Loading.objects.present().filter(toolhead__in=heads).values_list("toolhead", "spool"))
@@ -181,6 +182,8 @@ def _record_print(form: PrintForm, file: JobFile, request: HttpRequest) -> Job |
             spools=form.spools(),
             start=data["when"],
             by=request.user,
+            stage=data["stage"] or None,
+            reprint_of=find_original(request),
             **{name: data[name] for name in ("name", "stopped_line", "stopped_pct", "override_reason")},
         )
         recorded.append(job)
@@ -192,9 +195,10 @@ def _judge(form: PrintForm, file: JobFile, facts: JobFacts) -> MachineVerdict | 
     data = form.cleaned_data
     try:
         for spool in form.spools():
-            require_past_time(data["when"], spool, "start")
-        up_to, _ = locate_stop(facts, stopped_line=data["stopped_line"], stopped_pct=data["stopped_pct"])
-        return judge_on_machine(file, data["printer"], form.spools(), up_to)
+            if data["stage"] != Job.Stage.PLANNED:
+                require_past_time(data["when"], spool, "start")
+        locate_stop(facts, stopped_line=data["stopped_line"], stopped_pct=data["stopped_pct"])
+        return judge_on_machine(file, data["printer"], form.spools())
     except ValidationError as error:
         show_refusal(form, error)
         return None

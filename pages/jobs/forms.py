@@ -7,6 +7,8 @@ from django.core.exceptions import ValidationError
 
 from maintenance import limits as machine_limits
 from pages.frame.forms import WhenField, number
+from pages.jobs.file_forms import STAGES
+from pages.jobs.step_forms import OutcomeForm
 from pages.machines.loadings import LoadingField, recent_loadings
 from spools.refusals import refusal
 
@@ -18,9 +20,15 @@ def changed_after_check() -> ValidationError:
     )
 
 
-class JobForm(forms.Form):
+class JobForm(OutcomeForm):
+    stage = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
     name = forms.CharField(label="Name", max_length=120)
-    mass_g = number("Filament", "g", limits=machine_limits.JOB_G)
+    mass_g = number(
+        "Filament",
+        "g",
+        limits=machine_limits.JOB_G,
+        help_text="That it took; before its end, that it will take.",
+    )
     hours = number("Printing time", "h", limits=machine_limits.JOB_HOURS)
     retracted_m = number(
         "Filament retracted in all",
@@ -34,23 +42,27 @@ class JobForm(forms.Form):
     max_flow_mm3_s = number(
         "Fastest flow", "mm³/s", required=False, limits=machine_limits.FLOW_MM3_S, help_text="If you know it."
     )
-    when = WhenField(label="Started", help_text="Empty: now. Give the start when you record it later.")
+    when = WhenField(
+        label="Started",
+        help_text="Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
+        "planned.",
+    )
     override_reason = forms.CharField(
-        label="Reason to print on a hold",
+        label="Why it is printed on a hold",
         max_length=300,
         required=False,
-        help_text="Required on a hold; it is stored with the job.",
+        help_text="If you like; it is stored with the job.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
-    JUDGED_FIELDS = ["loading", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
+    JUDGED_FIELDS = ["loading", "stage", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
-        self.order_fields(["loading"])
+        self.order_fields(["loading", "stage"])
 
     def verdict_key(self) -> str:
         """The numbers that the verdict depends on, as one text."""

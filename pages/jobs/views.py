@@ -1,4 +1,7 @@
-"""Jobs: prints that were made, entered by hand, with the verdict before it is recorded."""
+"""Jobs: plans, prints and their ends, entered by hand, with the verdict before they are recorded."""
+
+from collections.abc import Callable
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -6,35 +9,49 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 
-from maintenance.jobs.records import record_job, require_start_time
-from maintenance.models import Job
+from maintenance.jobs.records import Outcome, record_job, require_start_time
+from maintenance.jobs.reprints import choose_spools
+from maintenance.jobs.shares import find_start
+from maintenance.jobs.steps import change_spool, end_job, start_job
+from maintenance.models import Job, Loading
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, changed_after_check
+from pages.jobs.step_forms import ChangeForm, EndForm, StartForm
 
 PER_PAGE = 30
 ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
+DETAILS = ("name", "stage", "retracted_m", "override_reason", "parts", "good_parts", "reason")
+Stage = Job.Stage
 
 
 @login_required
 def jobs(request: HttpRequest) -> HttpResponse:
-    rows = Job.objects.select_related("printer").prefetch_related("uses__spool__feedstock__maker")
-    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
-    return render(request, "jobs/list.html", {"page": page})
+    """Prints that run or are planned first, then the others, the newest first."""
+    rows = Job.objects.select_related("printer").prefetch_related(
+        "uses__spool__feedstock__maker", "reservations__spool__feedstock__maker"
+    )
+    not_over = rows.valid().filter(stage__in=[Stage.PLANNED, Stage.PRINTING]).order_by("start", "pk")
+    over = rows.exclude(pk__in=not_over.values("pk"))
+    page = Paginator(over, PER_PAGE).get_page(request.GET.get("page"))
+    context = {"page": page, "not_over": not_over if page.number == 1 else [], "now": timezone.now()}
+    return render(request, "jobs/list.html", context)
 
 
 @login_required
 def job_new(request: HttpRequest) -> HttpResponse:
     """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
-    form = JobForm(post_data(request), initial={"loading": request.GET.get("loading")})
+    original = find_original(request)
+    form = JobForm(post_data(request), initial=_initial(request, original))
     shown: Verdict | None = None
     if request.method == "POST" and form.is_valid():
         changed = form.cleaned_data["checked"] != form.verdict_key()
-        if "record" in request.POST and not changed and (job := _record_job(form, request)):
-            messages.success(request, f"{job} is recorded: grams taken, wear added.")
+        if "record" in request.POST and not changed and (job := _record_job(form, request, original)):
+            notify_recorded(request, job)
             return redirect("job", job.pk)
         if "record" in request.POST and changed:
             form.add_error(None, changed_after_check())
@@ -42,11 +59,50 @@ def job_new(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "jobs/form.html",
-        {"form": form, "verdict": shown, "verdict_key": shown and form.verdict_key()},
+        {
+            "form": form,
+            "verdict": shown,
+            "verdict_key": shown and form.verdict_key(),
+            "original": original,
+        },
     )
 
 
-def _record_job(form: JobForm, request: HttpRequest) -> Job | None:
+def find_original(request: HttpRequest) -> Job | None:
+    """The job in the address that is to be printed once more."""
+    sent = request.GET.get("from", "")
+    return Job.objects.filter(pk=sent).first() if sent.isdecimal() and len(sent) < 10 else None
+
+
+def notify_recorded(request: HttpRequest, job: Job) -> None:
+    """Says what was recorded, and whether the print was known before."""
+    if job.known_before:
+        messages.info(
+            request, f"This print was recorded before, as {job}: it stays one job.", extra_tags="known_before"
+        )
+    elif job.is_over:
+        messages.success(request, f"{job} is recorded: grams taken, wear added.")
+    else:
+        messages.success(request, f"{job} is recorded, and its filament is reserved.")
+
+
+def _initial(request: HttpRequest, original: Job | None) -> dict[str, Any]:
+    if original is None:
+        return {"loading": request.GET.get("loading"), "stage": Stage.FINISHED}
+    start = find_start(list(original.events.valid()))
+    share, spool = choose_spools(original)[0]
+    present = Loading.objects.present().filter(toolhead=share.toolhead, spool=spool).first()
+    numbers = {name: getattr(original, name) for name in ("name", "nozzle_c", "bed_c", "max_flow_mm3_s")}
+    return numbers | {
+        "loading": present and present.pk,
+        "stage": Stage.PRINTING,
+        "hours": start and start.hours,
+        "mass_g": share.mass_g,
+        "retracted_m": share.retracted_m,
+    }
+
+
+def _record_job(form: JobForm, request: HttpRequest, original: Job | None) -> Job | None:
     recorded: list[Job] = []
 
     def record(data: dict) -> None:
@@ -55,7 +111,8 @@ def _record_job(form: JobForm, request: HttpRequest) -> Job | None:
             spool=data["loading"].spool,
             start=data["when"],
             by=request.user,
-            **{name: data[name] for name in ("name", *ASKED, "override_reason")},
+            reprint_of=original,
+            **{name: data[name] for name in (*ASKED, *DETAILS)} | {"stage": data["stage"] or None},
         )
         recorded.append(job)
 
@@ -66,6 +123,8 @@ def _judge(form: JobForm) -> Verdict | None:
     data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
         spec = JobSpec(**{name: data[name] for name in ASKED})
+        if data["stage"] == Stage.PLANNED:
+            return verdict(on.toolhead, on.spool, spec)
         start = require_start_time(on.toolhead, on.spool, data["when"])
         return verdict(on.toolhead, on.spool, spec, at=start)
     except ValidationError as error:
@@ -75,9 +134,15 @@ def _judge(form: JobForm) -> Verdict | None:
 
 @login_required
 def job(request: HttpRequest, pk: int) -> HttpResponse:
+    """A job with its steps, and the forms of those that can follow; each form is sent under its button's name."""
     row = get_object_or_404(
-        Job.objects.select_related("printer", "recorded_by", "file").defer("file__facts"), pk=pk
+        Job.objects.select_related("printer", "recorded_by", "file", "reprint_of").defer("file__facts"), pk=pk
     )
+    forms = _build_forms(request, row)
+    for name, form in forms.items():
+        if name in request.POST and apply(form, ACTS[name](row, form, request.user)):
+            messages.success(request, f"Recorded for {row}.")
+            return redirect("job", pk)
     uses = row.uses.select_related(
         "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
     )
@@ -88,5 +153,57 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "job": row,
             "reasons": decode_checks(row.reasons),
             "uses": uses.prefetch_related("wear__part__kind"),
+            "reserved": row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"),
+            "events": row.events.select_related("recorded_by", "withdrawn_by"),
+            "forms": forms,
         },
     )
+
+
+def _build_forms(request: HttpRequest, job: Job) -> dict[str, Any]:
+    """The forms of the steps that can follow, by their names."""
+    kinds: dict[str, type] = {}
+    if job.withdrawn_at is None and job.stage == Stage.PLANNED:
+        kinds["start"] = StartForm
+    elif job.withdrawn_at is None and job.stage == Stage.PRINTING:
+        kinds |= {"end": EndForm, "change": ChangeForm}
+    elif job.withdrawn_at is None:
+        kinds["change"] = ChangeForm
+    return {
+        name: form(
+            request.POST if request.method == "POST" and name in request.POST else None,
+            job=job,
+            auto_id=f"{name}_%s",
+        )
+        for name, form in kinds.items()
+    }
+
+
+def _start(job: Job, form: Any, user: Any) -> Callable[[dict], Any]:
+    return lambda data: start_job(job, at=data["when"], by=user)
+
+
+def _change(job: Job, form: Any, user: Any) -> Callable[[dict], Any]:
+    return lambda data: change_spool(
+        job,
+        data["spool"],
+        from_spool=data.get("from_spool"),
+        at=data["when"],
+        unload_to=data["unload_to"],
+        by=user,
+        **form.part(),
+    )
+
+
+def _end(job: Job, form: Any, user: Any) -> Callable[[dict], Any]:
+    return lambda data: end_job(
+        job,
+        data["result"],
+        at=data["when"],
+        outcome=Outcome(data["parts"], data["good_parts"], data["reason"]),
+        by=user,
+        **form.part(),
+    )
+
+
+ACTS = {"start": _start, "change": _change, "end": _end}

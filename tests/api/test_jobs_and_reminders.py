@@ -71,6 +71,45 @@ def test_a_job_needs_its_spool_on_that_toolhead_then(api, shop, loaded, receive)
     assert not Job.objects.exists()
 
 
+def test_the_life_of_a_job(api, shop, loaded, receive):
+    """Planned, printing, one spool runs out, failed, printed again: by the addresses of a script."""
+    numbers = {"toolhead": shop.toolhead, "spool": loaded} | PRINT
+    plan = api.post("jobs", **numbers, stage="planned")
+    assert (plan["stage"], plan["uses"], plan["reservations"][0]["mass_g"]) == ("planned", [], 120)
+    path = f"jobs/{plan['id']}"
+    assert api.refusals(f"{path}/end", result="finished") == {"": "wrong_stage"}
+    assert api.post(f"{path}/start", status=200, at=ago(hours=2))["stage"] == "printing"
+    other = receive(feedstock=shop.pla)
+    change = {"spool": other, "at": ago(hours=1), "mass_g": 30, "unload_to": shop.shelf}
+    assert api.post(f"{path}/change-spool", status=200, **change)["uses"][0]["mass_g"] == 30
+    wrong = {"result": "failed", "parts": 2, "good_parts": 3}
+    assert api.refusals(f"{path}/end", **wrong) == {"good_parts": "out_of_range"}
+    end = {"result": "failed", "parts": 4, "good_parts": 3, "reason": "one came off", "stopped_pct": 50}
+    failed = api.post(f"{path}/end", status=200, **end)
+    assert {use["spool"]: use["mass_g"] for use in failed["uses"]} == {loaded: 30, other: 30}
+    event = failed["events"][-1]
+    assert (event["kind"], event["good_parts"], event["stopped"]["code"]) == (
+        "failed",
+        3,
+        "job_stop.at_filament_share",
+    )
+    again = api.post(f"{path}/reprint")
+    assert (again["reprint_of"], again["stage"]) == (plan["id"], "planned")
+    assert [row["spool"] for row in again["reservations"]] == [other]
+    assert api.get("jobs", stage="planned")["count"] == 1
+    assert api.post(f"job-events/{event['id']}/withdraw", status=200, reason="it goes on")["withdrawn_at"]
+    assert api.get(path)["stage"] == "printing"
+
+
+def test_a_print_that_is_recorded_twice_is_answered_with_the_first_job(api, shop, loaded):
+    numbers = {"toolhead": shop.toolhead, "spool": loaded, "start": ago(hours=8)} | PRINT
+    first = api.post("jobs", **numbers)
+    again = api.post("jobs", status=200, **(numbers | {"name": "Bracket.gcode", "start": ago(hours=7.5)}))
+    assert (again["id"], again["known_before"], first["known_before"]) == (first["id"], True, False)
+    other = numbers | {"name": "vase", "mass_g": 300}
+    assert api.refusals("jobs", **other) == {"start": "toolhead_busy"}
+
+
 @pytest.fixture
 def reminder(api, shop, receive) -> dict:
     """The reminder to dry a nylon spool that lies on the shelf."""

@@ -3,6 +3,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from maintenance.board import toolheads
+from maintenance.jobs.life import rebuild_jobs
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
 from spools.board import board
@@ -21,14 +22,16 @@ class Command(BaseCommand):
         boxes = dry_box_cache.rebuild()
         changes = moisture_cache.rebuild(spools)
         answers = board.rebuild()
+        jobs = rebuild_jobs()
         worn = rebuild_wear()
         limits = coupons.rebuild()
         machines = toolheads.rebuild()
-        for change in [*boxes, *changes, *answers, *worn, *limits]:
+        for change in [*boxes, *changes, *answers, *jobs, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
         self.stdout.write(f"The board of spools computed again, {len(answers)} changed.")
         self.stdout.write(f"The board of {machines} toolheads computed again.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")
+        self.stdout.write(f"Jobs computed again, {len(jobs)} changed.")
         self.stdout.write(f"Wear counted again, {len(worn)} changed.")
         self.stdout.write(f"Coupon tests summed up again, {len(limits)} changed.")

@@ -220,16 +220,15 @@ def test_a_job_is_judged_by_the_last_flow_check(shop, loaded):
     assert flow_of(shop, loaded, 3, nozzle_c=205).state == CAUTION
 
 
-def test_a_hold_by_flow_needs_a_reason_to_record_the_job(shop, loaded):
+def test_a_print_on_a_hold_by_flow_is_recorded_with_its_verdict(shop, loaded):
     check(shop.south, loaded, hours_ago(100), slip=1)
     job = {"toolhead": shop.south, "spool": loaded, "name": "fast", "mass_g": 20, "hours": 1}
     job |= {"nozzle_c": 215, "bed_c": 55, "start": hours_ago(20)}
-    with refuses("on_hold"):
-        record_job(**job, max_flow_mm3_s=11)
+    assert record_job(**job, max_flow_mm3_s=11).state == HOLD
     # Before the check was made, nothing spoke against it.
     assert record_job(**(job | {"start": hours_ago(120)}), max_flow_mm3_s=11).state == CAUTION
     with refuses("out_of_range", "max_flow_mm3_s"):
-        record_job(**job, max_flow_mm3_s=float("nan"))
+        record_job(**(job | {"start": hours_ago(10)}), max_flow_mm3_s=float("nan"))
 
 
 def test_other_parts_or_two_months_make_a_check_old(shop, loaded):

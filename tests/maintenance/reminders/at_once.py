@@ -5,6 +5,7 @@ Run as a module by test_concurrent_sweeps.py; prints what went wrong, one line e
 
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 from itertools import count
 
 import django
@@ -24,6 +25,7 @@ from maintenance.reminders.lifecycle import LONGEST_SNOOZE, complete, snooze  # 
 from maintenance.reminders.sweep import sweep  # noqa: E402
 from spools.drying.runs import DryingSettings, finish_drying, start_drying  # noqa: E402
 from tests.pages.small_shop import a_job, small_shop  # noqa: E402
+from tests.spools.conftest import hours_ago  # noqa: E402
 
 ROUNDS = 4
 
@@ -47,7 +49,8 @@ def main() -> None:
                 snooze(reminder, timezone.now() + LONGEST_SNOOZE / 2)
 
     def printed() -> None:
-        a_job(shop, name=f"job {next(number)}", start=timezone.now())
+        turn = next(number)
+        a_job(shop, name=f"job {turn}", start=hours_ago(4) + turn * timedelta(minutes=1), hours=0.01)
 
     def replaced() -> None:
         replace_part(shop.toolheads[0], "nozzle", nozzle)

@@ -365,15 +365,12 @@ def test_a_job_that_was_changed_after_its_check_is_checked_again(shop, desk):
     assert not Job.objects.exists()
 
 
-def test_a_hold_needs_a_reason(shop, desk):
+def test_a_print_on_a_hold_is_recorded_without_a_reason(shop, desk):
     # Far more than the nozzle's liner may bear: a hold whatever the spool's state.
     response, values = checked(desk, job_values(shop, nozzle_c=295))
     assert response.context["verdict"].state == "hold"
-    refused = desk.post(reverse("job-new"), values)
-    assert refused.context["form"].errors
-    assert not Job.objects.exists()
-    assert desk.post(reverse("job-new"), values | {"override_reason": "a trial"}).status_code == 302
-    assert Job.objects.get().override_reason == "a trial"
+    assert desk.post(reverse("job-new"), values).status_code == 302
+    assert Job.objects.get().state == "hold"
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,88 @@
+"""Forms of the steps of a job: it starts, goes on with another spool, ends."""
+
+from typing import Any
+
+from django import forms
+from django.db.models import Q
+
+from maintenance import limits
+from maintenance.jobs.shares import ENDS
+from maintenance.models import Job
+from pages.frame.forms import WhenField, number
+from pages.jobs.file_forms import SPOOLS, SpoolField
+from spools.models import Place, Spool
+
+
+class OutcomeForm(forms.Form):
+    """What became of a print, as far as somebody counted."""
+
+    parts = forms.IntegerField(label="Parts in it", required=False, min_value=1, max_value=10_000)
+    good_parts = forms.IntegerField(label="Good parts", required=False, min_value=0, max_value=10_000)
+    reason = forms.CharField(
+        label="Why", max_length=300, required=False, help_text="Of a print that failed or was stopped."
+    )
+
+    OUTCOME = ("parts", "good_parts", "reason")
+
+
+class PrintedPartForm(forms.Form):
+    """How far a print got, in one way."""
+
+    mass_g = number("Filament until then", "g", required=False, limits=limits.JOB_G)
+    metres = number("Or metres of it", "m", required=False)
+    stopped_pct = number("Or percentage", "%", required=False, limits=limits.STOPPED_PCT)
+    stopped_line = forms.IntegerField(
+        label="Or line of its file", required=False, min_value=1, max_value=10**9
+    )
+
+    PART = ("mass_g", "metres", "stopped_pct", "stopped_line")
+
+    def __init__(self, *args: Any, job: Job, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if job.file_id is None:
+            del self.fields["stopped_line"]
+
+    def part(self) -> dict[str, Any]:
+        return {name: self.cleaned_data.get(name) for name in self.PART}
+
+
+class StartForm(forms.Form):
+    when = WhenField(label="Started")
+
+    def __init__(self, *args: Any, job: Job, **options: Any) -> None:
+        super().__init__(*args, **options)
+
+
+class ChangeForm(PrintedPartForm):
+    when = WhenField(label="Changed")
+
+    def __init__(self, *args: Any, job: Job, **options: Any) -> None:
+        super().__init__(*args, job=job, **options)
+        used = Spool.objects.filter(Q(job_uses__job=job) | Q(reservations__job=job))
+        same_material = SPOOLS.filter(feedstock__in=used.values("feedstock"))
+        at_work = Q(job_uses__job=job) if job.is_over else Q(reservations__job=job)
+        current = Spool.objects.filter(at_work).select_related("feedstock__maker").distinct()
+        self.fields["spool"] = SpoolField(same_material, label="It goes on with", empty_label=None)
+        if current.count() > 1:
+            self.fields["from_spool"] = SpoolField(current, label="Ran out", empty_label=None)
+        self.fields["unload_to"] = forms.ModelChoiceField(
+            Place.objects.exclude(kind=Place.Kind.DRYER),
+            label="The one that ran out goes to",
+            required=False,
+            help_text="Not needed where it was unloaded already.",
+        )
+        self.fields["mass_g"].label = "It gave, g"
+        self.fields["mass_g"].help_text = "Without grams, metres or percentage: by the time."
+        self.order_fields(["spool", "from_spool", "unload_to", "when"])
+
+
+class EndForm(PrintedPartForm, OutcomeForm):
+    result = forms.ChoiceField(
+        label="It", choices=[(kind.value, kind.label) for kind in ENDS], widget=forms.RadioSelect
+    )
+    when = WhenField(label="Ended", help_text="Empty: now; a finished one when it was to end.")
+
+    def __init__(self, *args: Any, job: Job, **options: Any) -> None:
+        super().__init__(*args, job=job, **options)
+        self.fields["mass_g"].help_text = "Empty: all of it if it finished, else by the time."
+        self.order_fields(["result", "when", *self.OUTCOME, *self.PART])
