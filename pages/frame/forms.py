@@ -1,14 +1,18 @@
 """Helpers that all forms share."""
 
+import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest, QueryDict
+from django.utils import timezone
 
 from spools.limits import Limits
+from spools.refusals import refusal
 
 # Where a domain function's name for an input differs from the form's.
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason", "spool": "material"}
@@ -39,39 +43,153 @@ def show_refusal(form: forms.BaseForm, error: ValidationError) -> None:
         form.add_error(field if field in form.fields else None, errors)
 
 
+# Of an hour that the end of summer time has twice: which of the two.
+HOURS = [("0", "The first, still summer time"), ("1", "The second, winter time")]
+HOUR_MARK = "|"
+
+
+class WhenInput(forms.DateTimeInput):
+    """A date and time; where the clock showed that time twice, with the choice of the hour beside it."""
+
+    def __init__(self) -> None:
+        super().__init__(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M")
+
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> Any:
+        value, hour = super().value_from_datadict(data, files, name), data.get(f"{name}_hour")
+        return f"{value}{HOUR_MARK}{hour}" if value and hour in dict(HOURS) else value
+
+    def render(self, name: str, value: Any, attrs: Any = None, renderer: Any = None) -> Any:
+        hour = ""
+        if isinstance(value, str):
+            value, _, hour = value.partition(HOUR_MARK)
+            naive = _naive(value)
+        else:
+            naive, hour = value, "" if value is None else str(value.fold)
+        entry = super().render(name, value, attrs, renderer)
+        if naive is None or not _was_twice(naive):
+            return entry
+        choice = forms.Select(
+            {"aria-label": "Which of the two hours", "data-note": "which_hour"},
+            [("", "Which of the two hours?"), *HOURS],
+        )
+        return entry + choice.render(f"{name}_hour", hour, None, renderer)
+
+
 class WhenField(forms.DateTimeField):
-    """When a fact happened, in the shop's zone. Empty: now (None)."""
+    """When a fact happened, in the shop's zone. Empty: now (None).
+
+    A time that the clock showed twice is asked about; one that it skipped is refused.
+    """
 
     def __init__(self, **options: Any) -> None:
         super().__init__(
             required=options.pop("required", False),
             label=options.pop("label", "When"),
             help_text=options.pop("help_text", "Empty: now."),
-            widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+            widget=WhenInput(),
             **options,
         )
 
+    def to_python(self, value: Any) -> datetime | None:
+        if not isinstance(value, str):
+            return super().to_python(value)
+        text, _, hour = value.partition(HOUR_MARK)
+        naive = _naive(text.strip())
+        if naive is None or naive.tzinfo is not None:
+            return super().to_python(text)
+        if not _was_twice(naive):
+            if _was_skipped(naive):
+                raise refusal(
+                    "no_such_hour",
+                    f"The clocks skipped {naive:%H:%M} on that day, when summer time began. Give another time.",
+                )
+            return super().to_python(text)
+        if not hour:
+            raise refusal(
+                "which_hour",
+                f"The clocks showed {naive:%H:%M} twice on that day, when summer time ended. Choose the hour.",
+            )
+        # In UTC: Python compares no time of such an hour with one of another zone.
+        return naive.replace(fold=int(hour), tzinfo=timezone.get_current_timezone()).astimezone(UTC)
 
-NO_NUMBER = "Enter a number, with a point before its decimals, such as 1.5."
+
+def _naive(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _offsets(naive: datetime) -> list[Any]:
+    zone = timezone.get_current_timezone()
+    try:
+        return [naive.replace(fold=fold, tzinfo=zone).utcoffset() for fold in (0, 1)]
+    except OverflowError:
+        return [None, None]
+
+
+def _was_twice(naive: datetime) -> bool:
+    first, second = _offsets(naive)
+    return first is not None and first > second
+
+
+def _was_skipped(naive: datetime) -> bool:
+    first, second = _offsets(naive)
+    return first is not None and first < second
+
+
+NO_NUMBER = "Enter a number, such as 1.5 or 1,5."
+# 1,000 is a thousand to some and one to others.
+THOUSANDS_OR_DECIMALS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+
+
+class _WithComma:
+    """Of a number field: accepts a comma before the decimals, too."""
+
+    def to_python(self, value: Any) -> Any:
+        if isinstance(value, str):
+            text = value.strip()
+            if THOUSANDS_OR_DECIMALS.fullmatch(text):
+                whole, point = text.replace(",", ""), text.replace(",", ".")
+                raise refusal("comma_unclear", f"{text} may mean {whole} or {point}. Write one of these.")
+            if text.count(",") == 1 and "." not in text:
+                value = text.replace(",", ".")
+        return super().to_python(value)  # type: ignore[misc]
+
+
+class NumberField(_WithComma, forms.FloatField):
+    pass
+
+
+class PriceField(_WithComma, forms.DecimalField):
+    pass
+
+
+NUMBER_FIELDS = {models.FloatField: NumberField, models.DecimalField: PriceField}
 
 
 def with_point(column: models.Field, **options: Any) -> forms.Field | None:
-    """For a Meta's formfield_callback: an entry that is no number gets a message with the right form."""
-    field = column.formfield(**options)
-    if isinstance(field, forms.FloatField):
+    """For a Meta's formfield_callback: number fields accept both signs before decimals."""
+    number_field = NUMBER_FIELDS.get(type(column))
+    if number_field is None:
+        return column.formfield(**options)
+    field = column.formfield(form_class=number_field, **options | {"widget": _number_input()})
+    if field is not None:
         field.error_messages["invalid"] = NO_NUMBER
     return field
 
 
-def number(
-    label: str, unit: str = "", *, step: str = "any", limits: Limits | None = None, **options: Any
-) -> forms.FloatField:
+def _number_input() -> forms.TextInput:
+    """A number input of a browser would refuse the sign that its own language does not write."""
+    return forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
+
+
+def number(label: str, unit: str = "", *, limits: Limits | None = None, **options: Any) -> NumberField:
     """A number input whose label names its unit; phones show a number pad for it."""
-    widget = forms.NumberInput(attrs={"step": step, "inputmode": "decimal"})
     error_messages = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
-        refusal = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
-        error_messages |= dict.fromkeys(limits.bounds, refusal)
+        sentence = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
+        error_messages |= dict.fromkeys(limits.bounds, sentence)
     label = f"{label}, {unit}" if unit else label
-    return forms.FloatField(label=label, widget=widget, error_messages=error_messages, **options)
+    return NumberField(label=label, widget=_number_input(), error_messages=error_messages, **options)

@@ -1,7 +1,7 @@
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from pages.frame import live, status, today, withdrawals
+from pages.frame import accounts, live, status, today, withdrawals
 
 sign_in = LoginView.as_view(template_name="frame/sign_in.html", redirect_authenticated_user=True)
 
@@ -9,6 +9,9 @@ urlpatterns = [
     path("", today.today, name="today"),
     path("sign-in/", sign_in, name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
+    path("accounts/", accounts.accounts, name="accounts"),
+    path("accounts/password/", accounts.change_password, name="password"),
+    path("accounts/password/changed/", accounts.password_changed, name="password-changed"),
     path("live/", live.live, name="live"),
     path("status/", status.status, name="status"),
     path("status/<uuid:pk>/again/", status.status_again, name="status-again"),

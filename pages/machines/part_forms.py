@@ -98,12 +98,11 @@ class CorrectRemovalForm(RemoveForm):
 class BoreForm(forms.Form):
     """A nozzle's bore, measured."""
 
-    bore_mm = number("Bore", "mm", min_value=0, step="0.001")
+    bore_mm = number("Bore", "mm", min_value=0)
     error_mm = number(
         "Give or take",
         "mm",
         min_value=0,
-        step="0.001",
         help_text="Standard error: a pin gauge about half its step, a microscope what it can repeat.",
     )
     method = forms.ChoiceField(label="Measured with", choices=BoreReading.Method)

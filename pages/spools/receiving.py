@@ -1,5 +1,8 @@
 """A spool comes in, and gets its label."""
 
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -16,6 +19,18 @@ from spools.models import Place, Spool
 from spools.moisture.history import least_drying_hours
 
 LABEL_SIZES = {"small": "62 × 29 mm", "large": "100 × 62 mm"}
+
+
+def _address_caution(base: str) -> str:
+    """Why a phone may not open the address on a label: loopback, not_set; empty: none."""
+    host = urlsplit(base).hostname or ""
+    try:
+        is_local = ip_address(host).is_loopback or ip_address(host).is_unspecified
+    except ValueError:
+        is_local = host == "localhost" or host.endswith(".localhost")
+    if is_local:
+        return "loopback"
+    return "" if settings.PUBLIC_URL else "not_set"
 
 
 @login_required
@@ -51,6 +66,7 @@ def spool_label(request: HttpRequest, spool: Spool) -> HttpResponse:
             "size": size if size in LABEL_SIZES else "small",
             "sizes": LABEL_SIZES,
             "address": address,
+            "address_caution": _address_caution(base),
             "qr": codes.qr_svg(address),
             # Of the spool itself: a place without a limit of its own stands for any dryer.
             "cap": compute_cap(spool, Place()),

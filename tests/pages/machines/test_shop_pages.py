@@ -181,7 +181,7 @@ def test_a_reading_by_hand_and_a_file(shop, desk):
     [
         ({"temperature_c": "20", "rh_pct": "140"}, "rh_pct", "max_value", ["0", "100 % RH", "140"]),
         ({"temperature_c": "nan", "rh_pct": "40"}, "temperature_c", "invalid", []),
-        ({"temperature_c": "21,5", "rh_pct": "40"}, "temperature_c", "invalid", ["1.5"]),
+        ({"temperature_c": "21;5", "rh_pct": "40"}, "temperature_c", "invalid", ["1.5"]),
         ({"temperature_c": "", "rh_pct": "40"}, "temperature_c", "required", []),
     ],
 )

@@ -173,3 +173,18 @@ def test_an_impossible_receipt_is_refused_at_its_field(shop, desk, wrong, field)
     assert field in response.context["form"].errors
     assert b'class="errors"' in response.content
     assert Spool.objects.count() == before
+
+
+@pytest.mark.parametrize(
+    ("public_url", "host", "caution"),
+    [
+        ("", "localhost", "address_loopback"),
+        ("", "192.0.2.7", "address_not_set"),
+        ("http://127.0.0.1:8000", "192.0.2.7", "address_loopback"),
+        ("https://shop.example", "localhost", None),
+    ],
+)
+def test_a_label_warns_while_phones_cannot_open_its_address(desk, free, settings, public_url, host, caution):
+    settings.PUBLIC_URL, settings.ALLOWED_HOSTS = public_url, ["*"]
+    page = desk.get(of("spool-label", free), headers={"host": host})
+    assert {note for note in notes(page) if note.startswith("address_")} == ({caution} if caution else set())

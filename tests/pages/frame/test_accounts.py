@@ -1,0 +1,46 @@
+"""Accounts are made on a page; everybody changes the own password."""
+
+import pytest
+from django.contrib.auth import get_user_model
+from django.test import Client
+
+from tests.pages.shown import require_refused, shows
+
+pytestmark = pytest.mark.django_db
+NEW = {"username": "grace", "password": "nylon-in-a-dry-box", "is_staff": ""}
+
+
+@pytest.fixture
+def boss() -> Client:
+    client = Client()
+    client.force_login(get_user_model().objects.create_superuser("ada", password="winding-and-core"))
+    return client
+
+
+def test_a_second_account_signs_in_and_changes_its_password(boss):
+    assert boss.post("/accounts/", NEW).status_code == 302
+    assert shows(boss.get("/accounts/"), "grace", note="account")
+    grace = Client()
+    assert grace.login(username="grace", password=NEW["password"])
+    assert grace.get("/accounts/").status_code == 403
+    assert "/accounts/password/" in grace.get("/").content.decode()
+    other = {
+        "old_password": NEW["password"],
+        "new_password1": "a-core-of-card",
+        "new_password2": "a-core-of-card",
+    }
+    assert grace.post("/accounts/password/", other, follow=True).status_code == 200
+    assert Client().login(username="grace", password="a-core-of-card")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "field", "code"),
+    [
+        ({"username": "ada"}, "username", "unique"),
+        ({"username": "two words"}, "username", "invalid"),
+        ({"password": "short"}, "password", "password_too_short"),
+    ],
+)
+def test_an_account_that_cannot_be_is_refused(boss, wrong, field, code):
+    require_refused(boss.post("/accounts/", NEW | wrong), code, field)
+    assert get_user_model().objects.count() == 1
