@@ -36,6 +36,7 @@ WETTEST_START_RH = 0.98
 DOUBT = 0.2
 # Above this share of the members something is taken as likely.
 LIKELY = 0.8
+EVEN_CHANCE = 0.5
 START_C = 22.0
 # Hours after which a winding has the temperature of the air around it.
 EVEN_H = 8.0
@@ -235,15 +236,26 @@ def hours_until_dry(
 
     None grams: until even the wettest turns are, wherever they lie. None hours: not by the last of looks_h.
     """
+    return [surely_h for surely_h, _ in drying_spans(lanes, limits_pct, masses_g, looks_h)]
+
+
+def drying_spans(
+    lanes: Sequence[tuple[Winding, ConstantAir]],
+    limits_pct: Sequence[float],
+    masses_g: Sequence[float | None],
+    looks_h: Sequence[float],
+) -> list[tuple[float | None, float | None]]:
+    """As hours_until_dry, with the hours after which every other member is dry beside each."""
     crossings = drying.hours_until(
         [_lane(start, [air]) for start, air in lanes],
         [[limit_pct / 100] for limit_pct in limits_pct],
         [None if mass_g is None else mass_g / 1000 for mass_g in masses_g],
         looks_h,
         share=DOUBT,
+        other_share=EVEN_CHANCE,
         below=True,
     )
-    return [hours for (hours,) in crossings]
+    return [(surely_h, likely_h) for surely_h, likely_h in crossings]
 
 
 def forecast_wetting(

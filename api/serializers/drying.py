@@ -83,6 +83,7 @@ class OptionSerializer(serializers.Serializer):
 
     stages = StageSerializer(many=True)
     hours = Number(allow_null=True, help_text="of all stages; null: not enough")
+    likely_h = Number(allow_null=True, help_text="hours that are enough with even chances")
     floor_pct = Number()
     run_share = Number(
         allow_null=True,
@@ -123,6 +124,9 @@ class PlanSerializer(serializers.Serializer):
     reachable = serializers.BooleanField()
     reason = StatementSerializer()
     hours = Number(allow_null=True)
+    likely_h = Number(
+        allow_null=True, help_text="hours that are enough with even chances: the range begins there"
+    )
     starts_at = Moment(source="slot.start", help_text="now, or when the dryer is free")
     ready_at = Moment(allow_null=True, help_text="null: it is drying already, or never dry enough")
     waits = StatementSerializer(many=True, help_text="runs in the dryer that end before")

@@ -29,6 +29,7 @@ class Draft:
     """An option for all spools of a load while its hours are computed.
 
     hours: of each spool of the load; empty: not computed, since another option is quicker.
+    likely_hours: until each is dry with even chances.
     """
 
     set_point_c: float
@@ -37,6 +38,7 @@ class Draft:
     first_reason: FirstStageReason | None = None
     possible: bool = True
     hours: list[float | None] = field(default_factory=list)
+    likely_hours: list[float | None] = field(default_factory=list)
 
     @property
     def first(self) -> FirstStage | None:

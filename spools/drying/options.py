@@ -106,12 +106,14 @@ class Slot:
 class DryingOption:
     """One option that was compared: its stages, hours in all (None: never enough), and its share of heat.
 
+    likely_h: hours that are enough with even chances; None where even they are too many.
     run_share: of the budget of hot air for one run; None where none is published or the hours never suffice.
     """
 
     set_point_c: float
     first: FirstStage | None
     hours: float | None
+    likely_h: float | None
     floor_pct: float
     run_share: float | None
     recommended: bool
@@ -174,6 +176,10 @@ class Plan:
     @property
     def hours(self) -> float | None:
         return self.option.hours
+
+    @property
+    def likely_h(self) -> float | None:
+        return self.option.likely_h
 
     @property
     def reachable(self) -> bool:
@@ -279,10 +285,12 @@ def join_options(options: Sequence[DryingOption]) -> DryingOption:
     """One option for several spools: the hours until all are dry, and the highest share of a budget."""
     hours = [option.hours for option in options if option.hours is not None]
     shares = [option.run_share for option in options if option.run_share is not None]
+    likely = [option.likely_h for option in options if option.likely_h is not None]
     never = len(hours) < len(options)
     return replace(
         options[0],
         hours=None if never else max(hours),
+        likely_h=max(likely) if len(likely) == len(options) else None,
         floor_pct=max(option.floor_pct for option in options),
         run_share=None if never else max(shares, default=None),
     )

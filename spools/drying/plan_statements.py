@@ -56,15 +56,18 @@ def explain_choice(load: DryerLoad, draft: Draft) -> Statement:
 def explain_result(load: DryerLoad, draft: Draft, n: int) -> Statement:
     """The result for spool n of the load: after how many hours it is dry, or why it never is."""
     hours = draft.hours[n]
+    likely_h = draft.likely_hours[n] if hours else None
     values: dict[str, Any] = {"target_pct": load.targets_pct[n], "set_point_c": draft.set_point_c}
     if hours == 0:
         return Statement("drying.dry_already", {"target_pct": load.targets_pct[n]})
     if hours is not None and draft.first is None:
-        return Statement("drying.dry_after", values | {"hours": hours})
+        return Statement("drying.dry_after", values | {"hours": hours, "likely_h": likely_h})
     if hours is not None and draft.first is not None:
         first = {"first_c": draft.first.set_point_c, "first_hours": draft.first.hours}
         why = _explain_first_stage(load, draft).as_data()
-        return Statement("drying.dry_after_stages", values | first | {"hours": hours, "why": why})
+        return Statement(
+            "drying.dry_after_stages", values | first | {"hours": hours, "likely_h": likely_h, "why": why}
+        )
     if not draft.possible:
         soft = {"polymers": _softened_polymers(load, draft), "first_hours": softening.PROBE_HOURS[-1]}
         return Statement("drying.never_hard_enough", {"set_point_c": draft.set_point_c} | soft)

@@ -21,7 +21,6 @@ SENTENCES = {
     "heat that a polyamide may get in one run",
     "drying.chosen_as_usual_is_slow": "{usual_c:g} °C would take {usual_hours:g} h, more than a day",
     "drying.dry_already": "Probably below {target_pct:.2g} % already.",
-    "drying.dry_after": "Probably below {target_pct:.2g} % after about {hours:g} h at {set_point_c:g} °C.",
     "drying.first_shared": "The dryer is in its first stage.",
     "drying.first_for_heat": "All of it at {set_point_c:g} °C would be too much heat for one run; the last water needs the "
     "hotter air most.",
@@ -96,12 +95,34 @@ def _limited_by_unknown_reel(limit: Values, **stated: Any) -> str:
     return f"{ask_for_reel(**stated)} {Statement.from_data(limit).sentence}"
 
 
+# Hours that differ by more than this share are a range. Common practice, no source.
+RANGE_FROM = 0.1
+
+
+def format_hours(hours: float, likely_h: float | None) -> str:
+    """Hours of a drying: as a range from those that do with even chances, where these are fewer by a tenth."""
+    if likely_h is None or likely_h >= (1 - RANGE_FROM) * hours:
+        return f"about {hours:.4g} h"
+    return f"{likely_h:.4g}–{hours:.4g} h"
+
+
+@words_for("drying.dry_after")
+def _dry_after(target_pct: float, set_point_c: float, hours: float, likely_h: float | None = None) -> str:
+    return f"Probably below {target_pct:.2g} % after {format_hours(hours, likely_h)} at {set_point_c:g} °C."
+
+
 @words_for("drying.dry_after_stages")
 def _dry_after_stages(
-    target_pct: float, set_point_c: float, hours: float, first_c: float, first_hours: float, why: Values
+    target_pct: float,
+    set_point_c: float,
+    hours: float,
+    first_c: float,
+    first_hours: float,
+    why: Values,
+    likely_h: float | None = None,
 ) -> str:
     return (
-        f"Probably below {target_pct:.2g} % after about {hours:.4g} h: {first_hours:.4g} h at {first_c:g} °C, then "
+        f"Probably below {target_pct:.2g} % after {format_hours(hours, likely_h)}: {first_hours:.4g} h at {first_c:g} °C, then "
         f"{hours - first_hours:.4g} h at {set_point_c:g} °C. {Statement.from_data(why).sentence}"
     )
 

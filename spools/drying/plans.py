@@ -176,6 +176,7 @@ def _build_option(load: DryerLoad, draft: Draft, n: int, recommended: bool) -> D
         set_point_c=draft.set_point_c,
         first=draft.first,
         hours=hours,
+        likely_h=draft.likely_hours[n],
         floor_pct=load.floor_pct(draft, n),
         run_share=None if hours is None else heat_budget.run_share(load.spools[n], draft.stages(hours)),
         recommended=recommended,

@@ -31,7 +31,7 @@ from spools.physics_inputs import (
     SMALL_JOB_G,
     Winding,
     advance_windings,
-    hours_until_dry,
+    drying_spans,
 )
 
 # The share of one run's heat budget that a mix of two set points aims at: what rounding adds must still fit in.
@@ -273,7 +273,7 @@ def _compute_hours(
             for load, draft, n in reaching
         ]
     )
-    needed = hours_until_dry(
+    needed = drying_spans(
         [
             (winding, load.heated_air(draft.set_point_c))
             for winding, (load, draft, _) in zip(started, reaching, strict=True)
@@ -282,11 +282,14 @@ def _compute_hours(
         [load.masses_g[n] for load, _, n in reaching],
         _probe_hours(longest_h),
     )
-    exact_h = dict(zip(numbers, needed, strict=True))
+    spans_h = dict(zip(numbers, needed, strict=True))
     for i, (load, draft, n) in enumerate(rows):
-        draft.hours.append(
-            0.0 if dry[i] else _total_hours(draft, add_reserve(exact_h.get(i), load.masses_g[n]))
+        hours, likely_h = (
+            0.0 if dry[i] else _total_hours(draft, add_reserve(exact, load.masses_g[n]))
+            for exact in spans_h.get(i, (None, None))
         )
+        draft.likely_hours = [*draft.likely_hours[: len(draft.hours)], likely_h]
+        draft.hours.append(hours)
 
 
 def _probe_hours(longest_h: float) -> Sequence[float]:

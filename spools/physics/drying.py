@@ -39,6 +39,7 @@ def hours_until(
     share: float = 0.2,
     below: bool,
     heat: bool = True,
+    other_share: float | None = None,
 ) -> list[list[float | None]]:
     """Hours until the counted turns of each lane are below (drying) or above (wetting) water contents.
 
@@ -58,6 +59,8 @@ def hours_until(
         Whether the content falls below the limit or rises above it.
     heat : bool
         As for winding.advance.
+    other_share : float, optional
+        A share that is passed on the way, larger if below; its hours follow those of ``share``.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def hours_until(
     Between two computed hours the time follows from the members' quantile, which moves smoothly.
     """
     return [
-        _follow(lane, lane_limits, mass_kg, looks_h, share, below, heat)
+        _follow(lane, lane_limits, mass_kg, looks_h, share, other_share, below, heat)
         for lane, lane_limits, mass_kg in zip(lanes, limits, masses_kg, strict=True)
     ]
 
@@ -80,13 +83,15 @@ def _follow(
     mass_kg: float | None,
     looks_h: Sequence[float],
     share: float,
+    other_share: float | None,
     below: bool,
     heat: bool,
 ) -> list[float | None]:
     looks_s = [hours * HOUR_S for hours in looks_h]
     contents = advance_until_crossed(lane, looks_s, mass_kg, limits, share, below=below, heat=heat)
     hours = np.array([0.0, *looks_h])
-    return [crossing(contents, hours, limit, share, below) for limit in limits]
+    shares = [share] if other_share is None else [share, other_share]
+    return [crossing(contents, hours, limit, each, below) for each in shares for limit in limits]
 
 
 def crossing(contents: Array, hours: Array, limit: float, share: float, below: bool) -> float | None:

@@ -264,9 +264,9 @@ def test_the_number_of_queries_does_not_grow_and_alike_dryers_are_computed_once(
     with django_assert_max_num_queries(16):
         dryers = load_dryers(at)
     lanes = []
-    real = search.hours_until_dry
+    real = search.drying_spans
     monkeypatch.setattr(
-        search, "hours_until_dry", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
+        search, "drying_spans", lambda rows, *args, **kw: lanes.extend(rows) or real(rows, *args, **kw)
     )
     with django_assert_max_num_queries(0):
         found = advise(states, dryers)

@@ -6,6 +6,7 @@ from django.utils import timezone
 from spools.air.climate import heated_rh_pct, record_readings, room_airs
 from spools.drying import runs as drying_runs
 from spools.drying.options import PlanRequest
+from spools.drying.plan_wording import format_hours
 from spools.drying.plans import plan_drying, plan_each
 from spools.drying.runs import DryingSettings
 from spools.models import MoistureState, Place
@@ -25,6 +26,9 @@ def test_a_wet_nylon_spool_needs_most_of_a_day_and_longer_for_all_of_it_than_for
     assert 10 < whole.hours < 48
     assert 1 < job.hours < whole.hours
     assert (whole.reason.code, whole.reason.values["target_pct"]) == ("drying.dry_after", 0.5)
+    assert 0 < whole.likely_h <= 0.9 * whole.hours
+    assert f"{whole.likely_h:g}–{whole.hours:g} h" in whole.reason.sentence
+    assert format_hours(10, 9.5) == "about 10 h"
     assert timedelta(0) <= whole.slot.start - timezone.now() + timedelta(minutes=1) < timedelta(minutes=16)
     assert whole.ready_at == whole.slot.start + timedelta(hours=whole.hours)
     assert not MoistureState.objects.exists()
