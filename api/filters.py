@@ -180,6 +180,9 @@ class PrintRequestFilter(django_filters.FilterSet):
 
 class JobFilter(django_filters.FilterSet):
     printer = one_of(Printer, "printer")
+    batch = django_filters.CharFilter("uses__spool__batch", lookup_expr="iexact", distinct=True)
+    part = one_of(Part, "uses__wear__part", distinct=True)
+    project = django_filters.CharFilter("project", lookup_expr="iexact")
     spool = SpoolFilter("uses__spool__code")
     stage = django_filters.ChoiceFilter(choices=Job.Stage.choices)
     since = MomentFilter("start", lookup_expr="gte")

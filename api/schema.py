@@ -66,7 +66,7 @@ class AutoSchema(BaseSchema):
         bodies = super()._get_response_bodies(direction)
         for code, meaning in REFUSALS.items():
             if self._may_refuse_with(code):
-                body = self._get_response_for_code(ErrorsSerializer, code, ["application/json"])
+                body = self._get_response_for_code(ErrorsSerializer, code, self.map_renderers("media_type"))
                 bodies.setdefault(code, body | {"description": meaning})
         return bodies
 

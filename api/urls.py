@@ -3,6 +3,7 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 from rest_framework.routers import SimpleRouter
 
 from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers, Polymers
+from .views.costs import UsageReport
 from .views.drying import DryingRuns
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
@@ -78,6 +79,7 @@ v1 = [
         "^readiness/?$", Readiness.as_view({"get": "retrieve_pair", "post": "judge_pairs"}), name="readiness"
     ),
     re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
+    re_path("^usage/?$", UsageReport.as_view({"get": "show"}), name="usage"),
     re_path("^token/?$", Tokens.as_view({"post": "create"}), name="token"),
 ]
 urlpatterns = [

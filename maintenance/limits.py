@@ -29,6 +29,10 @@ BORE_ERROR_MM = Limits(0.001, 0.2, "mm")
 # A bore outside these shares of the nominal bore is a slip of the keyboard or another nozzle.
 BORE_SHARE = Limits(0.5, 3.0, "")
 
+# Money and power.
+RATE = Limits(0, 100_000, "")
+POWER_W = Limits(0, 20_000, "W")
+
 # Services, in the unit of the kind.
 INTERVAL = Limits(0.1, 1e6, "")
 

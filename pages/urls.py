@@ -3,6 +3,7 @@
 from django.urls import include, path
 
 SUBJECTS = [
+    "costs",
     "drying",
     "flow",
     "frame",

@@ -67,6 +67,7 @@ class JobSerializer(WithdrawableSerializer):
             "printer",
             "printer_name",
             "name",
+            "project",
             "stage",
             "start",
             "end",
@@ -121,6 +122,11 @@ class RecordJobSerializer(StageSerializer):
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
     reprint_of = Id(queryset=Job.objects.all(), required=False)
+    project = Text(required=False, allow_blank=True, max_length=80, help_text="or customer, for reports")
+
+
+class ProjectSerializer(StrictSerializer):
+    project = Text(allow_blank=True, max_length=80)
 
 
 class StartJobSerializer(StrictSerializer):

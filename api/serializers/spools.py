@@ -90,6 +90,7 @@ class SpoolSerializer(ModelSerializer):
             "feedstock_name",
             "polymer_name",
             "batch",
+            "price",
             "core_mass_g",
             "core_mass_band_g",
             "core_mass_known",
@@ -179,6 +180,18 @@ class ReceiveSerializer(StrictSerializer):
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
     )
     batch = Text(required=False, allow_blank=True, max_length=60)
+    price = serializers.DecimalField(
+        8,
+        2,
+        required=False,
+        allow_null=True,
+        min_value=0,
+        help_text="paid for the spool, in the shop's currency",
+    )
+
+
+class PriceSerializer(StrictSerializer):
+    price = serializers.DecimalField(8, 2, allow_null=True, min_value=0, help_text="null: not known")
 
 
 class ReelSerializer(StrictSerializer):

@@ -18,6 +18,7 @@ from rest_framework.serializers import BaseSerializer
 from api.errors import TooLarge
 from api.fields import parse
 from api.parsers import JSONParser
+from api.renderers import CsvRenderer
 from api.schema import AutoSchema
 from api.serializers.facts import WithdrawSerializer
 from spools.edits.idempotency import MAX_KEY_LENGTH, KeyedRequest, answer_once
@@ -25,9 +26,18 @@ from spools.edits.versions import EditedMeanwhile
 from spools.facts import withdraw
 from spools.refusals import refusal
 
+# The rows of a list as CSV, which comes whole.
+MOST_CSV_ROWS = 50_000
+
 
 class Pages(LimitOffsetPagination):
     max_limit = 500
+
+    def get_limit(self, request: Request) -> int | None:
+        """A page; of a list as CSV all of it, unless a limit is given."""
+        if request.accepted_renderer.format == CsvRenderer.format and "limit" not in request.query_params:
+            return MOST_CSV_ROWS
+        return super().get_limit(request)
 
 
 class Endpoint(viewsets.GenericViewSet):
@@ -60,6 +70,11 @@ class Endpoint(viewsets.GenericViewSet):
             lambda response: (response.status_code, JSONRenderer().render(response.data).decode()),
             lambda status, body: Response(json.loads(body), status),
         )
+
+    def get_renderers(self) -> list[Any]:
+        """JSON; lists as CSV, too."""
+        renderers = super().get_renderers()
+        return [*renderers, CsvRenderer()] if getattr(self, "action", "") == "list" else renderers
 
     def max_body_bytes(self) -> int:
         """The longest accepted body."""

@@ -7,7 +7,10 @@ from rest_framework.response import Response
 from api.fields import parse
 from api.filters import JobFilter
 from api.serializers import jobs as serializers
-from api.views.base import Endpoint, WithdrawMixin
+from api.serializers.costs import JobCostSerializer
+from api.views.base import Endpoint, WithdrawMixin, respond
+from maintenance.costs.shares import load_job_cost, load_rates
+from maintenance.jobs.projects import set_project
 from maintenance.jobs.records import Outcome, record_job
 from maintenance.jobs.reprints import reprint_job
 from maintenance.jobs.steps import change_spool, end_job, start_job
@@ -73,6 +76,20 @@ class Jobs(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endp
         """Plan or record the same print once more, with the spools of its materials that are loaded now."""
         data = parse(serializers.ReprintSerializer, request.data)
         return respond_with_job(reprint_job(self.get_object(), **data, by=request.user))
+
+    @extend_schema(request=serializers.ProjectSerializer)
+    @action(detail=True, methods=["post"])
+    def project(self, request: Request, pk: str) -> Response:
+        """State the project or customer that it counts for in reports."""
+        data = parse(serializers.ProjectSerializer, request.data)
+        return self.respond_with(set_project(self.get_object(), data["project"]))
+
+    @extend_schema(responses=JobCostSerializer)
+    @action(detail=True)
+    def cost(self, request: Request, pk: str) -> Response:
+        """What it cost, by present prices and rates; nothing before it is over."""
+        cost = load_job_cost(self.get_object())
+        return respond(JobCostSerializer, {"currency": load_rates().currency, "cost": cost})
 
 
 class JobEvents(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):

@@ -29,6 +29,7 @@ from spools.inventory.endings import end_spool
 from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import move_spool, record_excursion
 from spools.inventory.openings import record_opening
+from spools.inventory.prices import set_price
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import Ending, MassEntry, Opening, Spool, Stay
 from spools.moisture.state import moisture_now
@@ -99,6 +100,12 @@ class Spools(VersionMixin, Endpoint):
 
     def _spool(self, spool: Spool, status: int = 200) -> Response:
         return Response(self.represent(spool), status)
+
+    @extend_schema(request=serializers.PriceSerializer, responses=serializers.SpoolSerializer)
+    @action(detail=True, methods=["post"])
+    def price(self, request: Request, code: str) -> Response:
+        """State what was paid for it."""
+        return self._spool(set_price(self.get_object(), **parse(serializers.PriceSerializer, request.data)))
 
     @extend_schema(responses=serializers.MoistureSerializer)
     @action(detail=True)

@@ -34,6 +34,7 @@ from spools.wording import format_time
 
 Kind, Stage = JobEvent.Kind, Job.Stage
 MOST_PARTS = 10_000
+MAX_PROJECT_LENGTH = 80
 FURTHEST_PLAN = timedelta(days=366)
 HOUR = timedelta(hours=1)
 
@@ -52,7 +53,7 @@ class PrintDetails(TypedDict):
     """The numbers of a print, and what became of it.
 
     retracted_m: filament pulled back by all its retractions together, if known. stage: see store_job. parts,
-    good_parts, reason: as of Outcome.
+    good_parts, reason: as of Outcome. project: or customer, for reports.
     """
 
     mass_g: float
@@ -66,6 +67,7 @@ class PrintDetails(TypedDict):
     parts: NotRequired[int | None]
     good_parts: NotRequired[int | None]
     reason: NotRequired[str]
+    project: NotRequired[str]
 
 
 @transaction.atomic
@@ -95,6 +97,7 @@ def record_job(
         override_reason,
         outcome=Outcome(details.get("parts"), details.get("good_parts"), details.get("reason", "")),
         reprint_of=details.get("reprint_of"),
+        project=details.get("project", ""),
     )
     return store_job(new, by=by)
 
@@ -148,6 +151,7 @@ class NewJob:
     outcome: Outcome = Outcome()
     reprint_of: Job | None = None
     hours: float | None = None
+    project: str = ""
 
     @property
     def whole_hours(self) -> float:
@@ -173,6 +177,7 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
         new,
         name=require_text("name", new.name, 120),
         override_reason=require_short("override_reason", new.override_reason),
+        project=require_short("project", new.project, MAX_PROJECT_LENGTH),
     )
     lock_spool_facts()
     toolheads = lock_toolheads([share.toolhead.pk for share in new.shares])
@@ -249,6 +254,7 @@ def _create_job(new: NewJob, start: datetime, end: datetime, by: Any) -> Job:
     return Job.objects.create(
         printer=new.shares[0].toolhead.printer,
         name=new.name,
+        project=new.project,
         start=start,
         end=end,
         hours=new.whole_hours,
@@ -338,10 +344,10 @@ def require_text(field: str, text: str, max_length: int) -> str:
     return text
 
 
-def require_short(field: str, text: str) -> str:
+def require_short(field: str, text: str, max_length: int = 300) -> str:
     text = text.strip()
-    if len(text) > 300:
-        raise refusal("too_long", "Give at most 300 characters.", field)
+    if len(text) > max_length:
+        raise refusal("too_long", f"Give at most {max_length} characters.", field)
     return text
 
 

@@ -42,5 +42,13 @@ def reprint_job(job: Job, *, stage: str | None = None, start: datetime | None = 
         spec = JobSpec(share.mass_g, first.hours, job.nozzle_c, job.bed_c, job.max_flow_mm3_s)
         is_later = any(before.toolhead == toolhead for before in shares)
         shares.append(JobShare(toolhead, spool, spec, is_later, share.retracted_m, tuple(share.numbers)))
-    new = NewJob(shares, job.name, start, stage or Job.Stage.PLANNED, file=job.file, reprint_of=job)
+    new = NewJob(
+        shares,
+        job.name,
+        start,
+        stage or Job.Stage.PLANNED,
+        file=job.file,
+        reprint_of=job,
+        project=job.project,
+    )
     return store_job(new, by=by)

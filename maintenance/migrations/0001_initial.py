@@ -86,6 +86,49 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="CostRates",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "currency",
+                    models.CharField(
+                        blank=True,
+                        help_text="three letters, ISO 4217, such as EUR",
+                        max_length=3,
+                        validators=[
+                            django.core.validators.RegexValidator(
+                                "^[A-Z]{3}$", "Give the three capital letters of the currency, such as EUR."
+                            )
+                        ],
+                    ),
+                ),
+                (
+                    "energy_per_kwh",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(100000),
+                        ],
+                        verbose_name="power, for each kWh",
+                    ),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "cost rates",
+                "constraints": [
+                    models.CheckConstraint(condition=models.Q(("pk", 1)), name="cost_rates_are_one_row")
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="NotificationSettings",
             fields=[
                 (
@@ -337,6 +380,30 @@ class Migration(migrations.Migration):
                         default=True,
                         help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
                         verbose_name="G90 and G91 count for E, too",
+                    ),
+                ),
+                (
+                    "hour_rate",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(100000),
+                        ],
+                        verbose_name="cost of an hour",
+                    ),
+                ),
+                (
+                    "power_w",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(20000),
+                        ],
+                        verbose_name="mean power while it prints, W",
                     ),
                 ),
                 ("retired_at", models.DateTimeField(blank=True, null=True)),
@@ -1019,6 +1086,10 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("name", models.CharField(max_length=120)),
+                (
+                    "project",
+                    models.CharField(blank=True, help_text="or customer, for reports", max_length=80),
+                ),
                 (
                     "nozzle_c",
                     models.FloatField(

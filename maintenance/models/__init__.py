@@ -1,4 +1,5 @@
 from .board import ToolheadBoard
+from .costs import CostRates
 from .delivery import Channel, Message, NotificationSettings, Subscription
 from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile, JobFileMaterial
@@ -12,6 +13,7 @@ from .trouble import TroubleOutcome, TroubleReport
 __all__ = [
     "BoreReading",
     "Channel",
+    "CostRates",
     "Fitting",
     "FlowBlob",
     "FlowCheck",

@@ -28,6 +28,7 @@ class Job(Withdrawable):
 
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="jobs")
     name = models.CharField(max_length=120)
+    project = models.CharField(max_length=80, blank=True, help_text="or customer, for reports")
     nozzle_c = models.FloatField(validators=limits.NOZZLE_C.validators)
     bed_c = models.FloatField(validators=limits.BED_C.validators)
     max_flow_mm3_s = models.FloatField(null=True, blank=True, validators=limits.FLOW_MM3_S.validators)

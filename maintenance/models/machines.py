@@ -22,6 +22,10 @@ class Printer(Versioned):
         default=True,
         help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
     )
+    hour_rate = models.FloatField("cost of an hour", null=True, blank=True, validators=limits.RATE.validators)
+    power_w = models.FloatField(
+        "mean power while it prints, W", null=True, blank=True, validators=limits.POWER_W.validators
+    )
     retired_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:

@@ -4,12 +4,16 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
+from django.http import QueryDict
 
 from maintenance import limits as machine_limits
+from maintenance.models import Job, JobUse, Part, Printer, WearEntry
 from pages.frame.forms import WhenField, number
 from pages.jobs.file_forms import STAGES
-from pages.jobs.step_forms import OutcomeForm
+from pages.jobs.step_forms import OutcomeForm, project_field
 from pages.machines.loadings import LoadingField, recent_loadings
+from spools.codes import normalise
 from spools.refusals import refusal
 
 
@@ -20,9 +24,42 @@ def changed_after_check() -> ValidationError:
     )
 
 
+class JobSearchForm(forms.Form):
+    """Which jobs are listed: from a batch, spool, part, project or printer to its prints."""
+
+    batch = forms.CharField(max_length=60, required=False, label="Batch of the filament")
+    spool = forms.CharField(max_length=300, required=False, label="Code of the spool")
+    project = forms.CharField(max_length=80, required=False, label="Project or customer")
+    printer = forms.ModelChoiceField(Printer.objects.all(), required=False, empty_label="any")
+    part = forms.ModelChoiceField(Part.objects.all(), required=False, widget=forms.HiddenInput)
+
+    def find(self, jobs: QuerySet[Job]) -> QuerySet[Job]:
+        """Those of the jobs that match; all of them where nothing valid is asked."""
+        data = self.cleaned_data if self.is_valid() else {}
+        if batch := data.get("batch"):
+            jobs = jobs.filter(pk__in=JobUse.objects.filter(spool__batch__iexact=batch).values("job"))
+        if code := data.get("spool"):
+            jobs = jobs.filter(pk__in=JobUse.objects.filter(spool__code=normalise(code)).values("job"))
+        if part := data.get("part"):
+            jobs = jobs.filter(pk__in=WearEntry.objects.filter(part=part).values("use__job"))
+        if project := data.get("project"):
+            jobs = jobs.filter(project__icontains=project)
+        if printer := data.get("printer"):
+            jobs = jobs.filter(printer=printer)
+        return jobs
+
+    @property
+    def query(self) -> QueryDict:
+        """Its inputs for an address."""
+        query = QueryDict(mutable=True)
+        query.update({name: self.data[name] for name in self.fields if self.data.get(name)})
+        return query
+
+
 class JobForm(OutcomeForm):
     stage = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
     name = forms.CharField(label="Name", max_length=120)
+    project = project_field()
     mass_g = number(
         "Filament",
         "g",

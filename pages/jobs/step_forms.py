@@ -6,11 +6,30 @@ from django import forms
 from django.db.models import Q
 
 from maintenance import limits
+from maintenance.jobs.records import MAX_PROJECT_LENGTH
 from maintenance.jobs.shares import ENDS
 from maintenance.models import Job
 from pages.frame.forms import WhenField, number
 from pages.jobs.file_forms import SPOOLS, SpoolField
 from spools.models import Place, Spool
+
+
+def project_field() -> forms.CharField:
+    """For whom it is printed; optional."""
+    return forms.CharField(
+        label="Project or customer",
+        max_length=MAX_PROJECT_LENGTH,
+        required=False,
+        help_text="For the report of usage.",
+    )
+
+
+class ProjectForm(forms.Form):
+    project = project_field()
+
+    def __init__(self, *args: Any, job: Job, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["project"].initial = job.project
 
 
 class OutcomeForm(forms.Form):

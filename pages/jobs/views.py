@@ -11,6 +11,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
+from maintenance.costs.shares import load_job_cost, load_rates
+from maintenance.jobs.projects import set_project
 from maintenance.jobs.records import Outcome, record_job, require_start_time
 from maintenance.jobs.reprints import choose_spools
 from maintenance.jobs.shares import find_start
@@ -20,25 +22,29 @@ from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.jobs.forms import JobForm, changed_after_check
-from pages.jobs.step_forms import ChangeForm, EndForm, StartForm
+from pages.jobs.forms import JobForm, JobSearchForm, changed_after_check
+from pages.jobs.step_forms import ChangeForm, EndForm, ProjectForm, StartForm
 
 PER_PAGE = 30
 ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
-DETAILS = ("name", "stage", "retracted_m", "override_reason", "parts", "good_parts", "reason")
+DETAILS = ("name", "project", "stage", "retracted_m", "override_reason", "parts", "good_parts", "reason")
 Stage = Job.Stage
 
 
 @login_required
 def jobs(request: HttpRequest) -> HttpResponse:
     """Prints that run or are planned first, then the others, the newest first."""
-    rows = Job.objects.select_related("printer").prefetch_related(
+    search = JobSearchForm(request.GET)
+    rows = search.find(Job.objects.select_related("printer")).prefetch_related(
         "uses__spool__feedstock__maker", "reservations__spool__feedstock__maker"
     )
-    not_over = rows.valid().filter(stage__in=[Stage.PLANNED, Stage.PRINTING]).order_by("start", "pk")
+    not_over = rows.filter(withdrawn_at=None, stage__in=[Stage.PLANNED, Stage.PRINTING]).order_by(
+        "start", "pk"
+    )
     over = rows.exclude(pk__in=not_over.values("pk"))
     page = Paginator(over, PER_PAGE).get_page(request.GET.get("page"))
     context = {"page": page, "not_over": not_over if page.number == 1 else [], "now": timezone.now()}
+    context |= {"search": search, "query": search.query}
     return render(request, "jobs/list.html", context)
 
 
@@ -92,7 +98,9 @@ def _initial(request: HttpRequest, original: Job | None) -> dict[str, Any]:
     start = find_start(list(original.events.valid()))
     share, spool = choose_spools(original)[0]
     present = Loading.objects.present().filter(toolhead=share.toolhead, spool=spool).first()
-    numbers = {name: getattr(original, name) for name in ("name", "nozzle_c", "bed_c", "max_flow_mm3_s")}
+    numbers = {
+        name: getattr(original, name) for name in ("name", "project", "nozzle_c", "bed_c", "max_flow_mm3_s")
+    }
     return numbers | {
         "loading": present and present.pk,
         "stage": Stage.PRINTING,
@@ -156,6 +164,8 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "reserved": row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"),
             "events": row.events.select_related("recorded_by", "withdrawn_by"),
             "forms": forms,
+            "cost": load_job_cost(row) if row.is_over else None,
+            "currency": load_rates().currency,
         },
     )
 
@@ -169,6 +179,7 @@ def _build_forms(request: HttpRequest, job: Job) -> dict[str, Any]:
         kinds |= {"end": EndForm, "change": ChangeForm}
     elif job.withdrawn_at is None:
         kinds["change"] = ChangeForm
+    kinds["label"] = ProjectForm
     return {
         name: form(
             request.POST if request.method == "POST" and name in request.POST else None,
@@ -206,4 +217,8 @@ def _end(job: Job, form: Any, user: Any) -> Callable[[dict], Any]:
     )
 
 
-ACTS = {"start": _start, "change": _change, "end": _end}
+def _label(job: Job, form: Any, user: Any) -> Callable[[dict], Any]:
+    return lambda data: set_project(job, data["project"])
+
+
+ACTS = {"start": _start, "change": _change, "end": _end, "label": _label}

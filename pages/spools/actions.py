@@ -12,6 +12,7 @@ from pages.spools.forms import (
     EndForm,
     MoveSpoolForm,
     OpenForm,
+    PriceForm,
     ReelForm,
     WeighForm,
 )
@@ -21,6 +22,7 @@ from spools.inventory import endings, ledger, moves
 from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.openings import record_opening
+from spools.inventory.prices import set_price
 from spools.models import Spool
 
 
@@ -91,6 +93,15 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
         )
         return redirect("spool", spool.code)
     return render(request, "spools/correct_weighing.html", {"spool": spool, "form": form, "entry": entry})
+
+
+@with_spool
+def spool_price(request: HttpRequest, spool: Spool) -> HttpResponse:
+    form = PriceForm(post_data(request), initial={"price": spool.price})
+    if apply(form, lambda data: set_price(spool, data["price"])):
+        messages.success(request, "The price is saved. Costs of its prints are computed with it.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/price.html", {"spool": spool, "form": form})
 
 
 @with_spool_in_use

@@ -14,6 +14,22 @@ from spools.models import CoreKind, Ending, Feedstock, Place, Spool
 from spools.refusals import refusal
 
 
+def price_field() -> forms.DecimalField:
+    """What was paid for a spool; optional."""
+    return forms.DecimalField(
+        label="Price of the spool",
+        required=False,
+        min_value=0,
+        max_digits=8,
+        decimal_places=2,
+        widget=forms.NumberInput(attrs={"step": "any", "inputmode": "decimal"}),
+    )
+
+
+class PriceForm(forms.Form):
+    price = price_field()
+
+
 class PlaceChoice(forms.ModelChoiceField):
     """A place as large radio buttons, named with its kind."""
 
@@ -166,6 +182,7 @@ class ReceiveForm(forms.Form):
         Feedstock.objects.in_use().select_related("maker", "polymer"), empty_label="Choose"
     )
     batch = forms.CharField(max_length=60, required=False)
+    price = price_field()
     core_kind = forms.ModelChoiceField(
         CoreKind.objects.all(),
         label="Reel",

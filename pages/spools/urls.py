@@ -15,6 +15,7 @@ urlpatterns = [
     path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
     path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),
+    path("s/<str:code>/price/", actions.spool_price, name="spool-price"),
     path("s/<str:code>/cut/", actions.spool_cut, name="spool-cut"),
     path("s/<str:code>/end/", actions.spool_end, name="spool-end"),
     path("s/<str:code>/load/", loading.spool_load, name="spool-load"),

@@ -8,7 +8,7 @@ from django.urls import reverse
 
 register = template.Library()
 MAIN = ["today", "scan", "spools", "drying"]
-REST = ["machines", "jobs", "troubles", "stock", "materials", "places", "reminders", "status"]
+REST = ["machines", "jobs", "troubles", "stock", "usage", "materials", "places", "reminders", "status"]
 TEXTS = {"troubles": "Trouble"}
 # Pages that belong to a link and do not lie under its address.
 BELONG = {

@@ -4,8 +4,13 @@ import math
 
 from django import template
 
+from maintenance.costs.wording import format_money
+
 register = template.Library()
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+register.filter("money", format_money)
 
 
 @register.filter

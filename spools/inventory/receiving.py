@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
@@ -44,6 +45,7 @@ class NewSpool:
     opened: bool = False
     card: str = Spool.Card.NOT_LOOKED
     batch: str = ""
+    price: Decimal | None = None
 
     def reel_fields(self) -> dict[str, Any]:
         """The fields of the spool's reel. Refused: numbers outside the limits."""
@@ -78,6 +80,7 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
         code=generate_code(),
         feedstock=new.feedstock,
         batch=new.batch,
+        price=new.price,
         sealed=new.sealed,
         card=new.card,
         received_at=at,

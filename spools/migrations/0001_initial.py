@@ -1065,6 +1065,17 @@ class Migration(migrations.Migration):
                 ),
                 ("batch", models.CharField(blank=True, max_length=60)),
                 (
+                    "price",
+                    models.DecimalField(
+                        blank=True,
+                        decimal_places=2,
+                        help_text="paid for all of it",
+                        max_digits=8,
+                        null=True,
+                        validators=[django.core.validators.MinValueValidator(0)],
+                    ),
+                ),
+                (
                     "core_mass_g",
                     models.FloatField(
                         validators=[

@@ -1,6 +1,7 @@
 """Spools and the grams on them."""
 
 from django.conf import settings
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.utils import timezone
 
@@ -38,6 +39,14 @@ class Spool(Versioned):
     code = models.CharField(max_length=8, unique=True)
     feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="spools")
     batch = models.CharField(max_length=60, blank=True)
+    price = models.DecimalField(
+        max_digits=8,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text="paid for all of it",
+    )
     core_mass_g = models.FloatField(validators=limits.CORE_G.validators)
     core_mass_band_g = models.FloatField(default=0, help_text="plus or minus; small when weighed")
     core_mass_known = models.BooleanField(default=False, help_text="weighed or printed on the reel")

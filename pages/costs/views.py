@@ -1,0 +1,86 @@
+"""Usage and cost of a span, and the rates that the cost rests on."""
+
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from maintenance.costs.rates import save_rates
+from maintenance.costs.shares import load_rates
+from maintenance.costs.usage import Usage, add_up, load_usage
+from maintenance.costs.wording import format_money
+from pages.costs.forms import RatesForm, UsageForm
+from pages.frame.forms import apply, post_data
+
+# Lists that can be exported, by their names in the API.
+LISTS = {
+    "spools": "Spools",
+    "jobs": "Jobs",
+    "loadings": "Loadings",
+    "drying-runs": "Drying runs",
+    "feedstocks": "Filaments",
+    "places": "Places",
+    "printers": "Printers",
+    "parts": "Parts",
+    "fittings": "Fittings",
+    "stock": "Stock",
+    "services": "Services",
+    "flow-checks": "Flow checks",
+    "troubles": "Trouble",
+    "reminders": "Reminders",
+}
+# The bars of a report are this wide at the largest group.
+BAR = 100
+
+
+@login_required
+def usage(request: HttpRequest) -> HttpResponse:
+    """What was printed in a span, by group, with its cost; what failed apart."""
+    form = UsageForm(request.GET)
+    lists = [(text, f"/api/v1/{name}") for name, text in LISTS.items()]
+    if not form.is_valid():
+        return render(request, "costs/usage.html", {"form": form, "lists": lists})
+    by, (since, until) = form.cleaned_data["by"], form.span
+    groups, currency = load_usage(by, since, until), load_rates().currency
+    total = add_up(groups)
+    most_g = max((group.mass_g for group in groups), default=0.0)
+    query = {"by": by, "since": since.isoformat(), "until": until.isoformat(), "format": "csv"}
+    return render(
+        request,
+        "costs/usage.html",
+        {
+            "form": form,
+            "lists": lists,
+            "by": by,
+            "rows": [_row(group, currency, most_g) for group in groups],
+            "total": _row(total, currency, total.mass_g),
+            "gaps": total.cost.gaps,
+            "csv": f"/api/v1/usage?{urlencode(query)}",
+        },
+    )
+
+
+def _row(group: Usage, currency: str, most_g: float) -> dict[str, Any]:
+    scale = BAR / most_g if most_g else 0.0
+    return {
+        "group": group,
+        "good": scale * (group.mass_g - group.failed_g),
+        "failed": scale * group.failed_g,
+        "costs": {
+            name: format_money(getattr(group.cost, name), currency)
+            for name in ("filament", "wear", "machine", "energy", "total")
+        },
+        "failed_cost": format_money(group.failed_cost.total, currency),
+    }
+
+
+@login_required
+def rates(request: HttpRequest) -> HttpResponse:
+    form = RatesForm(post_data(request), instance=load_rates())
+    if apply(form, lambda data: save_rates(form.instance, form.machines())):
+        messages.success(request, "The rates are saved. Costs are computed with them, past ones too.")
+        return redirect("usage")
+    return render(request, "costs/rates.html", {"form": form})
