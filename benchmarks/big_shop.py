@@ -42,6 +42,7 @@ from spools.models import (
     Filler,
     Maker,
     MassEntry,
+    Move,
     Place,
     Polymer,
     Reading,
@@ -310,6 +311,10 @@ def _spools(shop: RandomShop, codes: Iterable[str]) -> None:
     add_rows(spools)
     for spool in spools:
         _live(shop, spool, past)
+    moves = [Move(spool=stay.spool, place=stay.place, at=stay.start) for stay in past.stays]
+    add_rows(moves)
+    for stay, move in zip(past.stays, moves, strict=True):
+        stay.move = move
     for rows in (past.stays, past.entries, past.runs, past.jobs, past.events, past.uses):
         add_rows(rows)
     add_rows([entry for use in past.uses for entry in _worn(shop, use)])

@@ -29,7 +29,9 @@ class MaintenanceConfig(AppConfig):
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved
         from maintenance.parts.wear_entries import recount_material_wear
+        from spools.inventory.stays import moves_changed
 
+        moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         for name in ("Printer", "Toolhead"):
             post_save.connect(machine_saved, self.get_model(name), dispatch_uid=f"maintenance.board.{name}")
@@ -48,6 +50,13 @@ def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
     from maintenance.reminders.sweep import sweep_subjects
 
     sweep_subjects(subjects)
+
+
+def follow_moves(**change: Any) -> None:
+    """Bring the loadings of a spool that moved up to date."""
+    from maintenance.machines.stays import follow_spool
+
+    follow_spool(**change)
 
 
 def load_kernels(**_: Any) -> None:

@@ -12,13 +12,18 @@ from spools.refusals import refusal
 from spools.wording import format_time
 
 
-def require_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
-    """Raises ValidationError unless the spool was on the toolhead at that time."""
+def is_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> bool:
+    """Whether the spool was on the toolhead at that time, and in the place from which it is fed."""
     lasting = Q(end=None) | Q(end__gt=at)
     loaded = Loading.objects.filter(lasting, toolhead=toolhead, spool=spool, start__lte=at)
     place = Coalesce(OuterRef("fed_from"), Value(toolhead.printer.place_id))
     stays = Stay.objects.filter(lasting, spool=spool, place=place, start__lte=at)
-    if not loaded.filter(Exists(stays)).exists():
+    return loaded.filter(Exists(stays)).exists()
+
+
+def require_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> None:
+    """Raises ValidationError unless the spool was on the toolhead at that time."""
+    if not is_loaded(toolhead, spool, at):
         raise refusal(
             "not_loaded_then",
             f"Spool {pretty(spool.code)} was not on {toolhead} at {format_time(at)}. "

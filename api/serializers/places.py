@@ -6,7 +6,7 @@ from api.serializers.statements import StatementSerializer
 from spools.air.salt_checks import off_rh_pct, true_rh_pct
 from spools.facts import MAX_REASON_LENGTH
 from spools.inventory.assumptions import save_place
-from spools.models import DesiccantCharge, Place, Reading, ReadingWithdrawal, SaltCheck, Stay
+from spools.models import DesiccantCharge, Move, Place, Reading, ReadingWithdrawal, SaltCheck, Stay
 
 
 class PlaceSerializer(ModelSerializer):
@@ -173,4 +173,12 @@ class StaySerializer(ModelSerializer):
 
     class Meta:
         model = Stay
-        fields = ["id", "place", "place_name", "start", "end", "recorded_at"]
+        fields = ["place", "place_name", "start", "end", "move"]
+
+
+class MoveFactSerializer(WithdrawableSerializer):
+    place_name = serializers.CharField(source="place.name", read_only=True)
+
+    class Meta:
+        model = Move
+        fields = [*["id", "place", "place_name", "at", "until"], *RECORDING, *WITHDRAWAL]

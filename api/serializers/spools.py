@@ -7,7 +7,7 @@ from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Te
 from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
-from api.serializers.places import StaySerializer
+from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Spool
@@ -225,7 +225,13 @@ class OpenSerializer(StrictSerializer):
 class ExcursionSerializer(StrictSerializer):
     place = Id(queryset=Place.objects.all())
     start = Moment()
-    end = Moment()
+    end = Moment(required=False, help_text="when it was back; without it: until its next move")
+
+
+class CorrectMoveSerializer(StrictSerializer):
+    place = Id(queryset=Place.objects.all())
+    at = Moment()
+    until = Moment(required=False, help_text="the end of a past stay")
 
 
 class WeighSerializer(StrictSerializer):
@@ -271,7 +277,8 @@ class CorrectWeighingSerializer(StrictSerializer):
 class HistorySerializer(serializers.Serializer):
     """The facts about one spool, oldest first."""
 
-    stays = StaySerializer(many=True)
+    stays = StaySerializer(many=True, help_text="where it was, as it follows from its moves")
+    moves = MoveFactSerializer(many=True)
     mass_entries = MassEntrySerializer(many=True)
     drying_runs = DryingRunSerializer(many=True)
     loadings = LoadingSerializer(many=True)

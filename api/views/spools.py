@@ -13,7 +13,7 @@ from api.filters import SpoolListFilter
 from api.serializers import spools as serializers
 from api.serializers.drying import PlanRequestSerializer, PlanSerializer
 from api.serializers.machines import LoadingSerializer, LoadSerializer
-from api.serializers.places import StaySerializer
+from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.views.base import Endpoint, VersionMixin, WithdrawMixin, respond
 from api.views.machines import LOADINGS
 from api.views.readiness import job_spec, judge_pairs
@@ -27,11 +27,11 @@ from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.endings import end_spool
 from spools.inventory.ledger import remaining_by_spool, weigh
-from spools.inventory.moves import move_spool, record_excursion
+from spools.inventory.moves import correct_move, move_spool, record_excursion
 from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
 from spools.inventory.receiving import NewSpool, receive_spool
-from spools.models import Ending, MassEntry, Opening, Spool, Stay
+from spools.models import Ending, MassEntry, Move, Opening, Spool, Stay
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
 
@@ -120,6 +120,7 @@ class Spools(VersionMixin, Endpoint):
         spool = self.get_object()
         facts = {
             "stays": spool.stays.select_related("place"),
+            "moves": spool.moves.select_related("place", "recorded_by", "withdrawn_by"),
             "mass_entries": spool.mass_entries.select_related("recorded_by", "withdrawn_by"),
             "drying_runs": spool.drying_runs.select_related(
                 "spool__feedstock__polymer", "dryer", "before", "after"
@@ -142,7 +143,7 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(request=serializers.ExcursionSerializer, responses={201: StaySerializer(many=True)})
     @action(detail=True, methods=["post"], pagination_class=None)
     def excursion(self, request: Request, code: str) -> Response:
-        """Add a past stay: it was in another place from one past time to another, then back."""
+        """Add a past stay: it was in another place from one past time to another, then back; or to its next move."""
         spool = self.get_object()
         stays = record_excursion(
             spool, **parse(serializers.ExcursionSerializer, request.data), by=request.user
@@ -246,3 +247,20 @@ class Endings(OfSpool):
 
     queryset = Ending.objects.select_related("spool", "recorded_by", "withdrawn_by")
     serializer_class = serializers.EndingSerializer
+
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class Moves(OfSpool):
+    """Moves and past stays of a spool; its history lists them."""
+
+    queryset = Move.objects.select_related("spool", "place", "recorded_by", "withdrawn_by")
+    serializer_class = MoveFactSerializer
+
+    @extend_schema(
+        parameters=SPOOL, request=serializers.CorrectMoveSerializer, responses={201: MoveFactSerializer}
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, code: str, pk: str) -> Response:
+        """Record the right place and time of a wrong move, which is withdrawn with it."""
+        data = parse(serializers.CorrectMoveSerializer, request.data)
+        return self.respond_with(correct_move(self.get_object(), **data, by=request.user), status=201)

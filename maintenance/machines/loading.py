@@ -9,13 +9,12 @@ from django.db.models import Q
 from maintenance.board.shop import small_job_verdicts
 from maintenance.changes import toolheads_changed
 from maintenance.models import Loading, Toolhead
-from maintenance.models.machines import LoadingQuerySet
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
-from spools.inventory.moves import lock_dryer, move_spool
+from spools.inventory.moves import lock_dryer, record_move
 from spools.inventory.openings import find_opened, record_opening
 from spools.models import Place, Spool
 from spools.refusals import refusal
@@ -54,7 +53,6 @@ def load_spool(
             "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
         )
     require_feeding(fed_from)
-    _end_forgotten(Loading.objects.filter(Q(toolhead=toolhead) | Q(spool=spool), end=None))
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
     if job is None and is_now:
@@ -63,7 +61,7 @@ def load_spool(
     else:
         judged = verdict(toolhead, spool, job, at=at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
-    move_spool(spool, fed_from or toolhead.printer.place, at=at, by=by)
+    move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
     if fed_from is not None:
         _open_bag(spool, toolhead, at, by)
     toolheads_changed(Q(pk=toolhead.pk))
@@ -75,6 +73,7 @@ def load_spool(
         reasons=encode_checks(judged.checks),
         override_reason=override_reason,
         fed_from=fed_from,
+        move=move,
         recorded_by=by,
     )
 
@@ -114,9 +113,8 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
         raise refusal(
             "before_loading", f"It was loaded on {format_time(loading.start)}. Give a time after that.", "at"
         )
-    if spool.emptied_at is None:
-        move_spool(spool, place, at=at, by=by)
-    _end(loading, at)
+    loading.unloading, loading.end = record_move(spool, place, at=at, by=by), at
+    loading.save(update_fields=["unloading", "end"])
     return loading
 
 
@@ -166,18 +164,6 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
             "unload_to",
         )
     unload_spool(current, unload_to, at=at, by=by)
-
-
-def _end_forgotten(loadings: LoadingQuerySet) -> None:
-    """Spools that were moved away or emptied without being unloaded came off when they left."""
-    for loading in loadings.with_off_at():
-        if loading.off_at is not None:
-            _end(loading, loading.off_at)
-
-
-def _end(loading: Loading, at: datetime) -> None:
-    loading.end = at
-    loading.save(update_fields=["end"])
 
 
 def _lasting_at(at: datetime) -> Q:

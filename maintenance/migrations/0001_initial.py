@@ -1312,6 +1312,26 @@ class Migration(migrations.Migration):
                         to="spools.place",
                     ),
                 ),
+                (
+                    "move",
+                    models.OneToOneField(
+                        help_text="by which it came there",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.move",
+                    ),
+                ),
+                (
+                    "unloading",
+                    models.OneToOneField(
+                        help_text="by which somebody took it off",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.move",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["start", "id"],

@@ -5,7 +5,7 @@ from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, Value, When
 from django.db.models.functions import Coalesce
 
 from maintenance import limits
-from spools.models import Place, Spool, Stay
+from spools.models import Move, Place, Spool, Stay
 from spools.models.facts import Recorded
 from spools.models.versions import Versioned
 
@@ -111,6 +111,12 @@ class Loading(Recorded):
         blank=True,
         related_name="fed_loadings",
         help_text="the dry box or dryer in which it stays while it prints; none: at the printer",
+    )
+    move = models.OneToOneField(
+        Move, models.PROTECT, null=True, related_name="+", help_text="by which it came there"
+    )
+    unloading = models.OneToOneField(
+        Move, models.PROTECT, null=True, related_name="+", help_text="by which somebody took it off"
     )
     off_at: datetime | None  # only of rows asked for by with_off_at()
 

@@ -30,6 +30,7 @@ from spools.models import (
     DesiccantCharge,
     Ending,
     MassEntry,
+    Move,
     Opening,
     PrintRequest,
     ReadingWithdrawal,
@@ -58,6 +59,11 @@ def _mass_entry_title(entry: MassEntry) -> str:
     else:
         entry_words = f"{-(entry.net_change_g or 0):g} g {entry.get_kind_display()}"
     return f"{entry_words}, spool {pretty(entry.spool.code)}"
+
+
+def _move_title(move: Move) -> str:
+    kind = "move" if move.until is None else "past stay"
+    return f"{kind} of spool {pretty(move.spool.code)} to {move.place} on {format_time(move.at)}"
 
 
 KINDS = {
@@ -156,6 +162,12 @@ KINDS = {
         "The readings count again, but for those that were replaced by the right values.",
         lambda span: reverse("place", args=[span.place_id]),
         "For readings that were right.",
+    ),
+    "move": FactKind(
+        Move.objects.select_related("spool", "place"),
+        _move_title,
+        "The spool counts as where it was before, and its moisture is computed so.",
+        lambda move: reverse("spool", args=[move.spool.code]),
     ),
     "print-request": FactKind(
         PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),

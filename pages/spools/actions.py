@@ -7,6 +7,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import (
     AwayForm,
+    CorrectMoveForm,
     CorrectWeighingForm,
     CutForm,
     EndForm,
@@ -40,16 +41,32 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
 def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The spool was somewhere else for a while and is back, which nobody recorded then."""
     stay = moves.current_stay(spool)
-    form = AwayForm(post_data(request), current_place=stay.place if stay else None)
+    form = AwayForm(post_data(request))
     if apply(
         form,
         lambda data: moves.record_excursion(
             spool, data["place"], data["start"], data["end"], by=request.user
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} and is back.")
+        messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} then.")
         return redirect("spool", spool.code)
     return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
+
+
+@with_spool
+def move_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
+    """Give the right place and time of a wrong move, which is withdrawn."""
+    move = get_object_or_404(spool.moves.select_related("place"), pk=pk)
+    form = CorrectMoveForm(post_data(request), move=move)
+    if apply(
+        form,
+        lambda data: moves.correct_move(
+            move, place=data["place"], at=data["when"], until=data.get("until"), by=request.user
+        ),
+    ):
+        messages.success(request, "The right move counts. Moisture is computed again.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/correct_move.html", {"spool": spool, "form": form, "move": move})
 
 
 @with_spool_in_use

@@ -10,7 +10,7 @@ from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
 from spools.inventory.assumptions import REEL
-from spools.models import CoreKind, Ending, Feedstock, Place, Spool
+from spools.models import CoreKind, Ending, Feedstock, Move, Place, Spool
 from spools.refusals import refusal
 
 
@@ -68,11 +68,25 @@ class AwayForm(WithPlaces):
     # A stay in a dryer is recorded as a drying run, with its set point.
     dryers = False
     start = WhenField(label="From", help_text="")
-    end = WhenField(label="Until", help_text="")
+    end = WhenField(label="Until", help_text="Empty: until its next move.")
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["start"].required = self.fields["end"].required = True
+        self.fields["start"].required = True
+
+
+class CorrectMoveForm(WithPlaces):
+    """The right place and time of a move; of a past stay also its end."""
+
+    when = WhenField(help_text="")
+    until = WhenField(label="Until", help_text="")
+
+    def __init__(self, *args: Any, move: Move, **options: Any) -> None:
+        initial = {"place": move.place_id, "when": move.at, "until": move.until}
+        super().__init__(*args, initial=initial, **options)
+        self.fields["when"].required = self.fields["until"].required = True
+        if move.until is None:
+            del self.fields["until"]
 
 
 class UnloadForm(WithPlaces):

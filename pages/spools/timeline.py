@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from maintenance.models import Loading
-from spools.models import DryingRun, Ending, MassEntry, Opening, Spool, Stay
+from spools.models import DryingRun, Ending, MassEntry, Move, Opening, Spool, Stay
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
@@ -27,11 +27,11 @@ LOADING_COLUMNS = (
 
 @dataclass(frozen=True)
 class TimelineEvent:
-    """kind: stay, drying, loading, opening, ending or a kind of mass entry.
+    """kind: stay, same_place, drying, loading, opening, ending or a kind of mass entry.
 
     number: g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
-    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, opening or ending,
+    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, move, opening or ending,
     which may be withdrawn. by: the name of the account that recorded it, or empty.
     """
 
@@ -42,7 +42,7 @@ class TimelineEvent:
     name: str = ""
     note: str = ""
     subject: int = 0
-    fact: MassEntry | Opening | Ending | None = None
+    fact: MassEntry | Opening | Ending | Move | None = None
     by: str = ""
 
     @property
@@ -52,8 +52,15 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, loadings, openings and endings. At most six queries."""
-    events = [*_mass_events(spool), *_stay_events(spool), *_drying_events(spool), *_loading_events(spool)]
+    """Stays, drying runs, mass entries with their jobs, loadings, openings and endings. At most nine queries."""
+    loadings, runs = Loading.objects.filter(spool=spool), DryingRun.objects.filter(spool=spool)
+    owned = {pk for facts in (loadings, runs) for pk in facts.values_list("move", flat=True)}
+    events = [
+        *_mass_events(spool),
+        *_stay_events(spool, owned),
+        *_drying_events(spool),
+        *_loading_events(spool),
+    ]
     events += [*_opening_events(spool), *_ending_events(spool)]
     return sorted(events, key=lambda event: event.at, reverse=True)
 
@@ -78,11 +85,29 @@ def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
         )
 
 
-def _stay_events(spool: Spool) -> Iterator[TimelineEvent]:
-    stays = Stay.objects.filter(spool=spool)
-    columns = ("start", "end", "place__name", "place", "recorded_by__username")
-    for start, end, name, place, by in stays.values_list(*columns):
-        yield TimelineEvent("stay", start, end, name=name, subject=place, by=by or "")
+def _stay_events(spool: Spool, owned: set[int]) -> Iterator[TimelineEvent]:
+    """Stays; moves that were withdrawn; and moves to where it was already, which may count later.
+
+    owned: the ids of moves that go with a loading or a drying run, and are not corrected alone.
+    """
+    stays = {stay.start: stay for stay in Stay.objects.filter(spool=spool).select_related("place")}
+    moves = Move.objects.filter(spool=spool).select_related("place", "withdrawn_by", "recorded_by")
+    for move in moves:
+        stay = None if move.withdrawn_at is not None else stays.pop(move.at, None)
+        if stay is None and move.pk in owned:
+            continue
+        yield TimelineEvent(
+            "stay" if stay or move.withdrawn_at else "same_place",
+            move.at,
+            move.until if stay is None else stay.end,
+            name=move.place.name,
+            subject=move.place_id,
+            fact=None if move.pk in owned else move,
+            by=_name(move.recorded_by),
+        )
+    # Those after a past stay elsewhere.
+    for stay in stays.values():
+        yield TimelineEvent("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
 
 
 def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:

@@ -14,6 +14,7 @@ urlpatterns = [
     path("s/<str:code>/open/", actions.spool_open, name="spool-open"),
     path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
+    path("s/<str:code>/moves/<int:pk>/", actions.move_correct, name="move-correct"),
     path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),
     path("s/<str:code>/price/", actions.spool_price, name="spool-price"),
     path("s/<str:code>/cut/", actions.spool_cut, name="spool-cut"),

@@ -18,7 +18,8 @@ from spools.drying.caps import Cap
 from spools.drying.gate import FirstStage, check_start
 from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
-from spools.inventory.moves import begin_stay, current_stay, lock_dryer, require_not_in_run, require_unheated
+from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run
+from spools.inventory.stays import require_unheated
 from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.history import least_drying_hours
 from spools.refusals import refusal
@@ -138,7 +139,6 @@ def start_drying(
         before = None
         if spool.pk in weighed:
             before = ledger.weigh(spool, weighed[spool.pk], resolution_g=resolution_g, at=at, by=by)
-        begin_stay(spool, dryer, at, by)
         runs.append(
             DryingRun.objects.create(
                 spool=spool,
@@ -151,6 +151,7 @@ def start_drying(
                 target_pct=settings.target_of(spool),
                 mass_g=settings.mass_of(spool),
                 start=at,
+                move=place_spool(spool, dryer, at, by),
                 before=before,
                 **_hold_fields(spool, holds, settings),
                 recorded_by=by,
@@ -250,7 +251,7 @@ def finish_drying(
     run.end = at
     run.save(update_fields=["end", "after"])
     require_unheated(place, at)
-    begin_stay(spool, place, at, by)
+    place_spool(spool, place, at, by)
     _invalidate_dryer(run.dryer, at)
     invalidate_advice()
     return run

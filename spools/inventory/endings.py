@@ -9,15 +9,10 @@ from background.queue import enqueue
 from spools.checks import lock_spool, require_choice, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.facts import follows_withdrawal
-from spools.invalidation import invalidate_advice, invalidate_after
-from spools.inventory.moves import (
-    current_stay,
-    end_stay,
-    lock_dryer,
-    require_not_in_run,
-    require_unheated,
-)
-from spools.models import Ending, Place, Spool, Stay
+from spools.inventory.ledger import JUST_BEFORE
+from spools.inventory.moves import current_stay, lock_dryer, require_after, require_not_in_run
+from spools.inventory.stays import follow_moves
+from spools.models import Ending, Spool, Stay
 from spools.refusals import refusal
 from spools.wording import format_time
 
@@ -50,10 +45,10 @@ def end_spool(
         )
     stay = current_stay(spool)
     if stay is not None:
-        end_stay(stay, at)
+        require_after(stay, at)
     Ending.objects.create(spool=spool, kind=kind, at=at, note=note, recorded_by=by)
-    invalidate_after([spool.pk], at)
     _set_emptied_at(spool, at)
+    follow_moves(spool, at)
     return spool
 
 
@@ -79,13 +74,8 @@ def take_back(ending: Ending) -> None:
     stay = _last_stay(ending)
     if stay is None:
         raise refusal("no_place", f"Spool {pretty(spool.code)} has no place to go back to. Receive it again.")
-    require_unheated(stay.place, stay.start)
-    stay.end = None
-    stay.save(update_fields=["end"])
     _set_emptied_at(spool, None)
-    invalidate_after([spool.pk], ending.at)
-    if stay.place.kind == Place.Kind.DRYER:
-        invalidate_advice()
+    follow_moves(spool, ending.at - JUST_BEFORE, late=True)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
 
 

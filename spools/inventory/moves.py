@@ -8,10 +8,14 @@ from django.db.models import Q
 
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
-from spools.invalidation import invalidate_advice, invalidate_after
-from spools.models import DryingRun, Place, Spool, Stay
+from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn
+from spools.inventory.ledger import JUST_BEFORE
+from spools.inventory.stays import follow_moves, require_fits, require_unheated
+from spools.models import DryingRun, Move, Place, Spool, Stay
 from spools.refusals import refusal
 from spools.wording import format_time
+
+CORRECTED = "replaced by the right move"
 
 
 def current_stay(spool: Spool) -> Stay | None:
@@ -21,9 +25,19 @@ def current_stay(spool: Spool) -> Stay | None:
 
 @transaction.atomic
 def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: Any = None) -> Stay:
-    """Ends the present stay and begins one in ``place``. Returns it; the present one if already there.
+    """As record_move. Returns the present stay, which goes on where the spool is there already."""
+    record_move(spool, place, at=at, by=by)
+    stay = current_stay(spool)
+    assert stay is not None
+    return stay
 
-    Refused: a time before the present stay began or a drying run ended, a spool that is empty or in a
+
+@transaction.atomic
+def record_move(spool: Spool, place: Place, *, at: datetime | None = None, by: Any = None) -> Move:
+    """Add the latest move of a spool, to ``place``: the present stay ends and one begins there.
+
+    It is recorded also where the spool is there already: another move may be added or withdrawn before it.
+    Refused: a time before the present stay began or a drying run ended, a spool that has ended or is in a
     drying run that is not finished, a dryer that runs.
     """
     lock_dryer(place)
@@ -32,68 +46,126 @@ def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: An
     at = require_past_time(at, spool)
     require_not_in_run(spool, at)
     require_unheated(place, at)
-    return begin_stay(spool, place, at, by)
+    return place_spool(spool, place, at, by)
 
 
-def begin_stay(spool: Spool, place: Place, at: datetime, by: Any) -> Stay:
-    """Ends the present stay and begins one in ``place``. The caller holds the lock and has checked the runs."""
+def place_spool(spool: Spool, place: Place, at: datetime, by: Any) -> Move:
+    """Add a move to ``place``, the latest one, also to where the spool is. Refused: an earlier time than others.
+
+    The caller holds the lock and has checked the runs.
+    """
     stay = current_stay(spool)
-    if stay is not None:
-        if stay.place_id == place.pk:
-            return stay
-        end_stay(stay, at)
-    new = Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
-    if place.kind == Place.Kind.DRYER:
-        invalidate_advice()
-    # After the stay is there: it changes the air of the other spools in a dry box from now on.
-    invalidate_after([spool.pk], at)
-    return new
+    if stay is not None and (at < stay.start or stay.place_id != place.pk):
+        require_after(stay, at)
+    move = Move.objects.create(spool=spool, place=place, at=at, recorded_by=by)
+    follow_moves(spool, at)
+    return move
 
 
 @transaction.atomic
 def record_excursion(
-    spool: Spool, place: Place, start: datetime, end: datetime, *, by: Any = None
+    spool: Spool, place: Place, start: datetime, end: datetime | None = None, *, by: Any = None
 ) -> list[Stay]:
-    """Records that the spool was in ``place`` from start to end, then back. Returns the two new stays.
+    """Records that the spool was in ``place`` from start to end, then back where it had been.
 
-    Refused: times that do not lie wholly within the present stay, or that touch a drying run of the spool or
-    of the dryer.
+    end: None for a stay up to its next move. Returns the stay, and the one after it.
+    Refused: times between which it moved, or that touch a drying run of the spool or of the dryer; a change
+    that a print or another fact contradicts.
     """
     lock_dryer(place)
     spool = lock_spool(spool)
     require_in_use(spool)
-    start, end = require_past_time(start, spool, "start"), require_past_time(end, spool, "end")
-    if end <= start:
-        raise refusal(
-            "end_before_start",
-            f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
-            "end",
-        )
-    require_not_in_run(spool, start)
-    stay = current_stay(spool)
-    if stay is None:
-        raise refusal("no_place", f"Spool {pretty(spool.code)} is in no place. Move it to one first.")
-    if stay.place_id == place.pk:
+    start = require_past_time(start, spool, "start")
+    if end is not None:
+        end = require_past_time(end, spool, "end")
+        if end <= start:
+            raise refusal(
+                "end_before_start",
+                f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+                "end",
+            )
+    following = spool.moves.valid().filter(at__gt=start).first()
+    require_not_in_run(spool, start, end or (following.at if following else None))
+    require_fits(spool, place, start, end, "start")
+    lasting = Q(end=None) | Q(end__gt=start)
+    stay = Stay.objects.filter(lasting, spool=spool, start__lt=start).select_related("place").first()
+    if end is not None and stay is not None and stay.place_id == place.pk:
         raise refusal(
             "same_place", f"Spool {pretty(spool.code)} was in {place} all that time. Choose another.", "place"
         )
-    require_unheated(place, start, end)
-    end_stay(stay, start, "start")
-    away = Stay.objects.create(spool=spool, place=place, start=start, end=end, recorded_by=by)
-    back = Stay.objects.create(spool=spool, place=stay.place, start=end, recorded_by=by)
-    invalidate_after([spool.pk], start)
-    return [away, back]
+    Move.objects.create(spool=spool, place=place, at=start, until=end, recorded_by=by)
+    follow_moves(spool, start, late=True)
+    return list(Stay.objects.filter(spool=spool, start__gte=start).select_related("place")[:2])
 
 
-def require_not_in_run(spool: Spool, at: datetime) -> None:
-    """Refused: a time at which the spool was or is in a drying run."""
-    run = (
-        DryingRun.objects.filter(spool=spool)
-        .filter(Q(end=None) | Q(end__gt=at))
-        .select_related("dryer")
-        .order_by("start")
-        .last()
-    )
+def _lock_move(move: Move) -> None:
+    lock_dryer(move.place)
+    lock_spool(move.spool)
+
+
+@follows_withdrawal(Move, prepare=_lock_move)
+def stay_on(move: Move) -> None:
+    """The spool stays where it was before. Refused: a move that belongs to its receipt or to a drying run."""
+    spool = Spool.objects.get(pk=move.spool_id)
+    _require_ownerless(move)
+    follow_moves(spool, move.at - JUST_BEFORE, late=True)
+
+
+def _require_ownerless(move: Move) -> None:
+    """Refused: the move of a drying run into its dryer, and that of the receipt where no other is at its time."""
+    run = DryingRun.objects.filter(move=move).select_related("dryer").first()
+    if run is not None:
+        raise refusal(
+            "move_of_run",
+            f"It came to {run.dryer} for the drying run of {format_time(run.start)}. Withdraw that run instead.",
+        )
+    spool = move.spool
+    if not spool.moves.valid().filter(at=spool.received_at).exists():
+        raise refusal(
+            "move_of_receipt",
+            f"It was received in {move.place} then, and is nowhere without that. Correct the place alone.",
+            "at",
+        )
+
+
+@transaction.atomic
+def correct_move(
+    move: Move, *, place: Place, at: datetime, until: datetime | None = None, by: Any = None
+) -> Move:
+    """Withdraw a move, or a past stay with its end, and add the right one in its place. Returns that one.
+
+    Refused: a move that was withdrawn, belongs to a drying run, or is no past stay and has an end; another time
+    than that of its receipt; other moves that it contradicts, as for a past stay.
+    """
+    lock_dryer(place)
+    _lock_move(move)
+    move = Move.objects.select_related("spool").get(pk=move.pk)
+    spool = move.spool
+    if move.withdrawn_at is not None:
+        raise refusal("withdrawn_already", f"This move was {describe_withdrawal(move)} already.")
+    at = require_past_time(at, spool)
+    if (until is None) != (move.until is None):
+        raise refusal("end_of_past_stay", "Give an end for a past stay, and none for another move.", "until")
+    if until is not None and (until := require_past_time(until, spool, "until")) <= at:
+        raise refusal(
+            "end_before_start",
+            f"{format_time(until)} is not after {format_time(at)}. Give a later end.",
+            "until",
+        )
+    mark_withdrawn(move, by=by, reason=CORRECTED)
+    require_fits(spool, place, at, until, "at")
+    right = Move.objects.create(spool=spool, place=place, at=at, until=until, recorded_by=by)
+    _require_ownerless(move)
+    follow_moves(spool, min(at, move.at) - JUST_BEFORE, late=True)
+    return right
+
+
+def require_not_in_run(spool: Spool, at: datetime, until: datetime | None = None) -> None:
+    """Refused: a time from which on, or up to ``until``, the spool was or is in a drying run."""
+    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), spool=spool)
+    if until is not None:
+        runs = runs.filter(start__lt=until)
+    run = runs.select_related("dryer").order_by("start").last()
     if run is None:
         return
     if run.end is None:
@@ -117,42 +189,12 @@ def lock_dryer(place: Place) -> None:
         Place.objects.select_for_update(no_key=True).get(pk=place.pk)
 
 
-def require_unheated(place: Place, start: datetime, end: datetime | None = None) -> None:
-    """Refused: a stay in a dryer that runs then; only a drying run has its set point checked against caps.
-
-    end: the end of the stay; None while it is not known. A spool with a run of its own enters the dryer
-    through spools.drying.runs.start_drying.
-    """
-    runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=start), dryer=place).select_related("spool")
-    if end is not None:
-        runs = runs.filter(start__lt=end)
-    run = runs.order_by("start").first()
-    if run is None:
-        return
-    dries = f"{place} dries spool {pretty(run.spool.code)} at {run.temperatures}"
-    if run.end is None:
-        advice = (
-            f"{dries} since {format_time(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
-            f"this spool in {place} too: that checks how hot it may get."
-        )
-    else:
-        advice = (
-            f"{dries} from {format_time(run.start)} to {format_time(run.end)}, and a spool in it gets as hot. Choose "
-            "another place or another time."
-        )
-    raise refusal("dryer_in_use", advice, "place")
-
-
-def end_stay(stay: Stay, at: datetime, field: str = "at") -> None:
-    """Ends a stay. Refused: a time that is not after its start."""
+def require_after(stay: Stay, at: datetime) -> None:
+    """Refused: a time that is not after the start of the present stay."""
     if at <= stay.start:
         raise refusal(
             "before_stay",
             f"The spool came to {stay.place} on {format_time(stay.start)}, and {format_time(at)} is not after "
-            "that. Give a later time.",
-            field,
+            "that. Give a later time, or add a past stay.",
+            "at",
         )
-    stay.end = at
-    stay.save(update_fields=["end"])
-    if stay.place.kind == Place.Kind.DRYER:
-        invalidate_advice()

@@ -11,8 +11,9 @@ from spools import codes, limits
 from spools.checks import require_past_time, require_within
 from spools.invalidation import invalidate_after
 from spools.inventory.ledger import require_gross_mass
-from spools.inventory.moves import lock_dryer, require_unheated
-from spools.models import Feedstock, MassEntry, Opening, Place, Spool, Stay
+from spools.inventory.moves import lock_dryer
+from spools.inventory.stays import rebuild_stays, require_unheated
+from spools.models import Feedstock, MassEntry, Move, Opening, Place, Spool
 from spools.physics_inputs import geometry
 from spools.refusals import refusal
 
@@ -93,7 +94,8 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
     for entry in entries:
         entry.spool, entry.at, entry.recorded_by = spool, at, by
         entry.save(force_insert=True)
-    Stay.objects.create(spool=spool, place=place, start=at, recorded_by=by)
+    Move.objects.create(spool=spool, place=place, at=at, recorded_by=by)
+    rebuild_stays(spool)
     if new.sealed and new.opened:
         Opening.objects.create(spool=spool, at=at, card=spool.card, card_before=spool.card, recorded_by=by)
     invalidate_after([spool.pk], at)

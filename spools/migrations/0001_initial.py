@@ -1430,6 +1430,67 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Move",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="moves", to="spools.spool"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="spools.place"
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("until", models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "indexes": [models.Index(fields=["spool", "at"], name="spools_move_spool_i_af3fc8_idx")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("until__isnull", True), ("until__gt", models.F("at")), _connector="OR"
+                        ),
+                        name="past_stay_ends_after_start",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Opening",
             fields=[
                 (
@@ -1602,59 +1663,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="Stay",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "spool",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.spool"
-                    ),
-                ),
-                (
-                    "place",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.place"
-                    ),
-                ),
-                ("start", models.DateTimeField()),
-                ("end", models.DateTimeField(blank=True, null=True)),
-            ],
-            options={
-                "ordering": ["start", "id"],
-                "indexes": [models.Index(fields=["spool", "start"], name="spools_stay_spool_i_9b0603_idx")],
-                "constraints": [
-                    models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
-                        fields=("spool",),
-                        name="spool_in_one_place",
-                    ),
-                    models.CheckConstraint(
-                        condition=models.Q(
-                            ("end__isnull", True), ("end__gt", models.F("start")), _connector="OR"
-                        ),
-                        name="stay_ends_after_start",
-                    ),
-                ],
-            },
-        ),
-        migrations.CreateModel(
             name="DryingRun",
             fields=[
                 (
@@ -1701,6 +1709,16 @@ class Migration(migrations.Migration):
                 ("mass_g", models.FloatField(blank=True, null=True)),
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "move",
+                    models.OneToOneField(
+                        help_text="by which it came into the dryer",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.move",
+                    ),
+                ),
                 ("hold", spools.models.statements.StatementField(blank=True, null=True)),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
                 (
@@ -1829,6 +1847,54 @@ class Migration(migrations.Migration):
                 "ordering": ["request__due_at", "id"],
                 "constraints": [
                     models.UniqueConstraint(fields=("plan", "request"), name="print_request_planned_once")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Stay",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.spool"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="stays", to="spools.place"
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+                ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "move",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="spools.move"
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["start", "spool_id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("spool", "start"), name="stay_starts_once"),
+                    models.UniqueConstraint(
+                        condition=models.Q(("end__isnull", True)),
+                        fields=("spool",),
+                        name="spool_in_one_place",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("end__isnull", True), ("end__gt", models.F("start")), _connector="OR"
+                        ),
+                        name="stay_ends_after_start",
+                    ),
                 ],
             },
         ),

@@ -11,9 +11,9 @@ from .places import (
     Reading,
     ReadingWithdrawal,
     SaltCheck,
-    Stay,
     WithdrawnReading,
 )
+from .stays import Move, Stay
 from .stock import Ending, MassEntry, Opening, Spool
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
@@ -33,6 +33,7 @@ __all__ = [
     "Maker",
     "MassEntry",
     "MoistureState",
+    "Move",
     "Opening",
     "Place",
     "PlannedDrying",

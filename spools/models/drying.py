@@ -11,6 +11,7 @@ from .catalogue import Feedstock
 from .facts import Recorded, Withdrawable
 from .places import Place
 from .statements import StatementField
+from .stays import Move
 from .stock import MassEntry, Spool
 
 
@@ -35,6 +36,9 @@ class DryingRun(Recorded):
     mass_g = models.FloatField(null=True, blank=True)
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
+    move = models.OneToOneField(
+        Move, models.PROTECT, null=True, related_name="+", help_text="by which it came into the dryer"
+    )
     # Why the spool does not get dry in it, where it was started all the same, and why it was.
     hold = StatementField(null=True, blank=True)
     override_reason = models.CharField(max_length=300, blank=True)

@@ -9,8 +9,7 @@ from django.utils import timezone
 
 from spools import limits
 
-from .facts import Recorded, Withdrawable
-from .stock import Spool
+from .facts import Withdrawable
 from .versions import Retirable
 
 
@@ -365,35 +364,3 @@ class WithdrawnReading(Measurement):
 
     def __str__(self) -> str:
         return f"{self.at:%Y-%m-%d %H:%M} {self.temperature_c} °C {self.rh_pct} %, withdrawn"
-
-
-class Stays(models.QuerySet["Stay"]):
-    def spans(self) -> "Stays":
-        """For computations, which load very many: without who recorded them, and when."""
-        return self.only("spool", "place", "start", "end")
-
-
-class Stay(Recorded):
-    """A spool in a place. The end is added once, when the spool leaves; nothing else ever changes."""
-
-    spool = models.ForeignKey(Spool, models.PROTECT, related_name="stays")
-    place = models.ForeignKey(Place, models.PROTECT, related_name="stays")
-    start = models.DateTimeField()
-    end = models.DateTimeField(null=True, blank=True)
-
-    objects = Stays.as_manager()
-
-    class Meta:
-        ordering = ["start", "id"]
-        indexes = [models.Index(fields=["spool", "start"])]
-        constraints = [
-            models.UniqueConstraint(
-                fields=["spool"], condition=Q(end__isnull=True), name="spool_in_one_place"
-            ),
-            models.CheckConstraint(
-                condition=Q(end__isnull=True) | Q(end__gt=F("start")), name="stay_ends_after_start"
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.spool_id} in {self.place_id} from {self.start:%Y-%m-%d %H:%M}"

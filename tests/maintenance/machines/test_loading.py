@@ -77,10 +77,11 @@ def test_a_spool_that_left_without_being_unloaded_frees_its_toolhead(shop, plain
     assert loading.end == left_at
 
 
-def test_an_emptied_spool_is_unloaded_without_a_new_place(shop, plain):
+def test_an_emptied_spool_is_off_its_toolhead(shop, plain):
     loading = load_spool(shop.south, plain, at=hours_ago(5))
     end_spool(plain, at=hours_ago(2))
-    unload_spool(loading, shop.box, at=hours_ago(1))
+    with refuses("unloaded_already"):
+        unload_spool(loading, shop.box, at=hours_ago(1))
     assert current_stay(plain) is None
 
 

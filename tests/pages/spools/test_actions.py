@@ -62,7 +62,7 @@ def test_move_now_and_in_the_past(shop, desk, free):
     stays = list(Stay.objects.filter(spool=free).values_list("place", flat=True))
     assert stays == [shop.bag.pk, shop.box.pk, shop.shelf.pk]
     assert Stay.objects.filter(spool=free)[1].start == hours_ago(50)
-    assert current_stay(free).recorded_by == shop.user
+    assert current_stay(free).move.recorded_by == shop.user
 
 
 def test_i_opened_the_bag_and_that_is_withdrawn(shop, desk, free):

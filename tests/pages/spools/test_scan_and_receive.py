@@ -72,6 +72,7 @@ def test_a_code_that_no_spool_carries(desk, free):
     code = free.code
     MassEntry.objects.filter(spool=free).delete()
     Stay.objects.filter(spool=free).delete()
+    free.moves.all().delete()
     free.delete()
     page = desk.get(f"/s/{code}/")
     assert page.status_code == 404

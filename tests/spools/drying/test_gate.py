@@ -16,6 +16,7 @@ from spools.drying.gate import (
     stays_without_run,
     why_not_now,
 )
+from spools.inventory.moves import record_excursion
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.statements import Statement
 from spools.wording import format_time
@@ -207,7 +208,7 @@ def test_a_first_stage_is_cooler_than_the_set_point_and_up_to_the_cap_of_the_sta
 @pytest.mark.django_db
 def test_a_stay_is_covered_by_a_run_of_its_spool_in_that_dryer_up_to_its_end(spool, dryer):
     start, end = hours_ago(20), hours_ago(10)
-    stay = Stay.objects.create(spool=spool, place=dryer, start=start, end=end)
+    stay, _ = record_excursion(spool, dryer, start, end)
     covering = DryingRun.objects.create(
         spool=spool,
         dryer=dryer,

@@ -2,7 +2,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from spools.inventory import endings, moves
+from spools.inventory import endings, moves, stays
 from spools.models import DryingRun, Place, Stay
 from spools.wording import format_time
 from tests.refusals import refuses
@@ -59,7 +59,7 @@ def test_an_excursion_splits_the_present_stay(spool, box, shelf):
     ("start_h", "end_h", "field", "code"),
     [
         (1, 2, "end", "end_before_start"),
-        (60, 30, "start", "before_stay"),
+        (60, 30, "start", "overlaps_move"),
         (10, -3, "end", "in_the_future"),
         (10, 10, "end", "end_before_start"),
     ],
@@ -188,23 +188,23 @@ def test_a_stay_in_a_dryer_lies_before_or_after_its_runs(spool, nylon, shelf, dr
     finished_run(spool, dryer, start, end)
     for stay in ((start - MINUTE, None), (end - MINUTE, None), (end - MINUTE, end), (start, start + MINUTE)):
         with refuses("dryer_in_use"):
-            moves.require_unheated(dryer, *stay)
+            stays.require_unheated(dryer, *stay)
     for stay in ((end, None), (end, end + MINUTE), (start - MINUTE, start)):
-        moves.require_unheated(dryer, *stay)
+        stays.require_unheated(dryer, *stay)
     second = Place.objects.create(name="Second", kind="dryer", max_set_point_c=90)
-    moves.require_unheated(second, start, end)
+    stays.require_unheated(second, start, end)
 
 
 def test_a_refused_stay_names_the_times_of_the_run(spool, dryer):
     start, end = hours_ago(20), hours_ago(10)
     run = finished_run(spool, dryer, start, end)
     with refuses("dryer_in_use") as refused:
-        moves.require_unheated(dryer, start)
+        stays.require_unheated(dryer, start)
     assert f"from {format_time(start)} to {format_time(end)}" in str(refused.value)
     run.end = None
     run.save()
     with refuses("dryer_in_use") as refused:
-        moves.require_unheated(dryer, start)
+        stays.require_unheated(dryer, start)
     assert f"since {format_time(start)}" in str(refused.value)
 
 

@@ -6,7 +6,7 @@ from django.core.management import call_command
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spools import invalidation
+from spools import facts, invalidation
 from spools.air.climate import record_readings
 from spools.codes import pretty
 from spools.drying import runs as drying_runs
@@ -101,6 +101,8 @@ LATE_FACTS = {
         s.mass_entries.filter(kind="printed").first(), MassEntry(withdrawn_reason="a mistake")
     ),
     "an excursion": lambda s, p: moves.record_excursion(s, p["shelf"], at(150), at(160)),
+    "an excursion before it": lambda s, p: moves.record_excursion(s, p["shelf"], at(80), at(85)),
+    "a move withdrawn": lambda s, p: facts.withdraw(s.moves.get(until=at(97.5)), reason="a test"),
     "a stated opening": lambda s, p: openings.record_opening(s, at=at(10), card="wet"),
     "a move": lambda s, p: moves.move_spool(s, p["shelf"], at=at(200)),
     "a drying run": lambda s, p: drying_runs.start_drying([s], p["dryer"], DryingSettings(75), at=at(200)),

@@ -1,0 +1,79 @@
+"""Loadings and prints follow the moves of their spools."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from django.db.models import Q
+
+from maintenance.changes import toolheads_changed
+from maintenance.checks import is_loaded
+from maintenance.models import FlowCheck, JobUse, Loading
+from spools.codes import pretty
+from spools.models import Move, Spool
+from spools.refusals import refusal
+from spools.wording import format_time
+
+
+def follow_spool(spool: Spool, since: datetime, late: bool, **_: Any) -> None:
+    """A receiver of moves_changed: a spool that leaves the place where it is loaded is off its toolhead.
+
+    late: refused where a print was made later from the spool on a toolhead on which it was not.
+    """
+    loadings = list(
+        Loading.objects.filter(Q(end=None) | Q(end__gte=since), spool=spool, move__isnull=False)
+        .select_related("toolhead__printer", "move", "unloading")
+        .order_by("start", "id")
+    )
+    if loadings:
+        moves = list(spool.moves.valid().filter(until=None))
+        for loading in loadings:
+            _follow_loading(loading, moves, spool.emptied_at)
+    if late:
+        _require_prints(spool, since)
+
+
+def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetime | None) -> None:
+    """Its end is that of its stay, its unloading or the next loading. Refused: its own move is withdrawn."""
+    assert loading.move is not None
+    if loading.move.withdrawn_at is not None:
+        raise refusal(
+            "move_of_loading",
+            f"It came there to be loaded on {loading.toolhead} on {format_time(loading.start)}. Withdraw that loading "
+            "instead.",
+        )
+    place = loading.move.place_id
+    ends = [move.at for move in moves if move.at > loading.start and move.place_id != place]
+    if emptied_at is not None:
+        ends.append(emptied_at)
+    if loading.unloading is not None and loading.unloading.withdrawn_at is None:
+        ends.append(loading.unloading.at)
+    later = Loading.objects.filter(
+        Q(toolhead=loading.toolhead) | Q(spool=loading.spool_id), start__gt=loading.start
+    )
+    ends += [other.start for other in later.order_by("start")[:1]]
+    end = min(ends, default=None)
+    if end != loading.end:
+        loading.end = end
+        loading.save(update_fields=["end"])
+        toolheads_changed(Q(pk=loading.toolhead_id))
+
+
+def _require_prints(spool: Spool, since: datetime) -> None:
+    """Refused: a print or a flow check after a time, from the spool on a toolhead on which it was not."""
+    uses = JobUse.objects.filter(spool=spool, job__withdrawn_at=None, job__start__gte=since)
+    checks = FlowCheck.objects.valid().filter(spool=spool, at__gte=since)
+    prints = [
+        (use.job.start, use.toolhead, f"Job “{use.job}”")
+        for use in uses.select_related("job", "toolhead__printer")
+    ]
+    prints += [
+        (check.at, check.toolhead, "A flow check") for check in checks.select_related("toolhead__printer")
+    ]
+    for at, toolhead, what in prints:
+        if not is_loaded(toolhead, spool, at):
+            raise refusal(
+                "print_then",
+                f"{what} was made from spool {pretty(spool.code)} on {toolhead} at {format_time(at)}. Withdraw that "
+                "first, or give other times.",
+            )
