@@ -12,12 +12,13 @@ from spools.refusals import refusal
 from spools.wording import format_time
 
 
-def is_loaded(toolhead: Toolhead, spool: Spool, at: datetime) -> bool:
-    """Whether the spool was on the toolhead at that time, and in the place from which it is fed."""
+def is_loaded(toolhead: Toolhead, spool: Spool, at: datetime, until: datetime | None = None) -> bool:
+    """Whether the spool was on the toolhead at that time, or some time up to ``until``, in the place that feeds it."""
     lasting = Q(end=None) | Q(end__gt=at)
-    loaded = Loading.objects.filter(lasting, toolhead=toolhead, spool=spool, start__lte=at)
+    began = Q(start__lte=until or at)
+    loaded = Loading.objects.filter(lasting, began, toolhead=toolhead, spool=spool)
     place = Coalesce(OuterRef("fed_from"), Value(toolhead.printer.place_id))
-    stays = Stay.objects.filter(lasting, spool=spool, place=place, start__lte=at)
+    stays = Stay.objects.filter(lasting, began, spool=spool, place=place)
     return loaded.filter(Exists(stays)).exists()
 
 

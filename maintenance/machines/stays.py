@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from maintenance.changes import toolheads_changed
 from maintenance.checks import is_loaded
-from maintenance.models import FlowCheck, JobUse, Loading
+from maintenance.models import FlowCheck, Job, JobUse, Loading, Reservation
 from spools.codes import pretty
 from spools.models import Move, Spool
 from spools.refusals import refusal
@@ -61,19 +61,20 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetim
 
 def _require_prints(spool: Spool, since: datetime) -> None:
     """Refused: a print or a flow check after a time, from the spool on a toolhead on which it was not."""
-    uses = JobUse.objects.filter(spool=spool, job__withdrawn_at=None, job__start__gte=since)
-    checks = FlowCheck.objects.valid().filter(spool=spool, at__gte=since)
-    prints = [
-        (use.job.start, use.toolhead, f"Job “{use.job}”")
-        for use in uses.select_related("job", "toolhead__printer")
-    ]
-    prints += [
-        (check.at, check.toolhead, "A flow check") for check in checks.select_related("toolhead__printer")
-    ]
-    for at, toolhead, what in prints:
-        if not is_loaded(toolhead, spool, at):
+    prints = []
+    jobs = Q(job__withdrawn_at=None, job__end__gte=since) & ~Q(job__stage=Job.Stage.PLANNED)
+    for shares in (JobUse.objects, Reservation.objects):
+        for share in shares.filter(jobs, spool=spool).select_related("job", "toolhead__printer"):
+            prints.append((share.toolhead, share.job.start, share.job.end, f"Job “{share.job}”"))
+    for check in (
+        FlowCheck.objects.valid().filter(spool=spool, at__gte=since).select_related("toolhead__printer")
+    ):
+        prints.append((check.toolhead, check.at, check.at, "A flow check"))
+    for toolhead, start, end, title in prints:
+        # A job may have gone on with this spool after another one.
+        if not is_loaded(toolhead, spool, start, end):
             raise refusal(
                 "print_then",
-                f"{what} was made from spool {pretty(spool.code)} on {toolhead} at {format_time(at)}. Withdraw that "
-                "first, or give other times.",
+                f"{title} of {format_time(start)} was made from spool {pretty(spool.code)} on {toolhead}. Withdraw "
+                "that first, or give other times.",
             )
