@@ -10,6 +10,7 @@ with the pores of the outermost turns (transport.add_chamber), and the released 
 together in each step. Air that comes in at room temperature takes more room when it is heated.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from .air import ZERO_C, Array
@@ -58,6 +59,11 @@ class Chamber(NamedTuple):
         ValueError
             Unless 0 < low_l_min <= likely_l_min <= high_l_min.
         """
-        spread = Spread(self.low_l_min, self.likely_l_min, self.high_l_min)
-        flow = spread.at(further_points("air exchange", members))
+        flow = _flows_l_min(self.low_l_min, self.likely_l_min, self.high_l_min, members)
         return self.spools / (flow * M3_S * temperature_k / ROOM_K)
+
+
+@lru_cache(maxsize=64)
+def _flows_l_min(low: float, likely: float, high: float, members: int) -> Array:
+    """The flow of each member, (members,) [l/min]."""
+    return Spread(low, likely, high).at(further_points("air exchange", members))

@@ -10,7 +10,7 @@ from .air import Array
 from .filament import PARTS, WEIGHTS
 from .geometry import Geometry
 from .isotherm import Isotherm
-from .transport import Members
+from .transport import Members, SpoolArrays
 
 VERSION = 2
 _HEADER = struct.Struct("<4sHHHHH")
@@ -25,7 +25,8 @@ class Material:
     through the pores, over the geometry's pore fraction, see geometry.pore_share.
     conductivity_w_m_k, heat_capacity_j_kg_k: of the winding across the turns, and of the filament.
     Between polymer (0.2) and air (0.026 W/m/K); 1.2 to 1.9 kJ/kg/K. Common practice, no source.
-    prepared: the same numbers as the solver takes them, kept by filament radius and number of members.
+    prepared, prepared_spools: numbers as the solver takes them, kept by filament radius and number of members, and
+    by geometry.
     """
 
     d23_m2_s: float | Array
@@ -35,6 +36,9 @@ class Material:
     heat_capacity_j_kg_k: float = 1500.0
     pore_share: float | Array = 1.0
     prepared: dict[tuple[float, int], Members] = field(
+        default_factory=dict, init=False, compare=False, repr=False
+    )
+    prepared_spools: dict[Geometry, SpoolArrays] = field(
         default_factory=dict, init=False, compare=False, repr=False
     )
 

@@ -23,6 +23,8 @@ LEAST_STEP = 1e-6  # s
 EVEN_K, NEARLY_ONE = 0.2, 1.01
 # Error allowed in a step of a forecast in lasting air, whose values are hardly known better (as TOLERANCE).
 FORECAST_TOLERANCE = 0.05
+# A forecast of a drying follows the warming of the winding, which takes an hour of many, no more closely than this.
+FORECAST_TEMPERATURE_TOLERANCE = 3.0  # K
 # It takes a winding that is no further from the air as having its temperature at once.
 AS_WARM_K = 1.0
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
@@ -88,6 +90,7 @@ def run(
     step: float,
     heat: bool,
     tolerance: float,
+    temperature_tolerance: float,
     profiles: Array,
     temperatures: Array,
 ) -> tuple[float, int, Array]:
@@ -96,6 +99,7 @@ def run(
     temperature: (shells, 1 or members) of which the first ``columns`` are in use: 1 while no member's temperature
     differs. It has room for all members wherever their air may differ.
     heat: whether the winding warms by conduction; without, it has the air's temperature at once.
+    tolerance, temperature_tolerance: the error allowed in a step, as TOLERANCE and in K.
     profiles (stretches, members, shells), temperatures (stretches, shells, as many as in temperature): filled
     where they have room.
 
@@ -149,9 +153,8 @@ def run(
                 for j in range(n):
                     for c in range(columns):
                         defect = warming(spool, air1, film, t1, j, c) - warming(spool, air2, film, t2, j, c)
-                        error = max(
-                            error, abs(h * DEFECT * defect / spool.heat_capacity[j]) / TEMPERATURE_TOLERANCE
-                        )
+                        off_k = abs(h * DEFECT * defect / spool.heat_capacity[j])
+                        error = max(error, off_k / temperature_tolerance)
             else:
                 t12[0], t12[1] = air1, air2
             if error <= 1:
@@ -193,15 +196,15 @@ def warmest_gap(temperature: Array, air: Array) -> float:
 
 
 @kernel
-def one_stretch(weather: Weather, s: int) -> Weather:
-    """Stretch s alone."""
+def last_for(weather: Weather, duration: float) -> Weather:
+    """The only stretch of a weather, for another time [s]."""
     return Weather(
-        weather.duration[s : s + 1],
-        weather.film[s : s + 1],
-        weather.temperature[s : s + 1],
-        weather.rh[s : s + 1],
-        weather.equilibrium[s : s + 1],
-        weather.chamber[s : s + 1],
+        np.full(1, duration),
+        weather.film,
+        weather.temperature,
+        weather.rh,
+        weather.equilibrium,
+        weather.chamber,
     )
 
 
@@ -220,6 +223,7 @@ def advance_until_crossed(
     spool: SpoolArrays,
     members: Members,
     weather: Weather,
+    durations: Array,
     contents: Array,
     temperature: Array,
     columns: int,
@@ -233,6 +237,7 @@ def advance_until_crossed(
 ) -> int:
     """Advance a spool in constant air, look by look, until each limit has been crossed.
 
+    weather: one stretch. durations: from look to look [s].
     shares (shells,): of each shell in the turns that count; empty: the wettest turns. limits: of their content
     [kg/kg]. allowed: so many members are above a limit at most while it counts as below. outer_contents (looks + 1,
     members): its first row is given, the others are filled.
@@ -242,23 +247,23 @@ def advance_until_crossed(
     n, _, count = contents.shape
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
     crossed = np.zeros(len(limits), np.bool_)
-    for s in range(len(weather.duration) + 1):
+    for s in range(len(durations) + 1):
         for i in range(len(limits)):
             over = 0
             for m in range(count):
                 over += outer_contents[s, m] > limits[i]
             crossed[i] = crossed[i] or (over <= allowed) == below
-        if crossed.all() or s == len(weather.duration):
+        if crossed.all() or s == len(durations):
             return s
         step, columns, _ = run(
-            *(spool, members, one_stretch(weather, s), contents, temperature, columns, step, heat),
-            *(TOLERANCE, nothing, no_temperatures),
+            *(spool, members, last_for(weather, durations[s]), contents, temperature, columns, step, heat),
+            *(FORECAST_TOLERANCE, FORECAST_TEMPERATURE_TOLERANCE, nothing, no_temperatures),
         )
         if step < 0:
             return -1
         for m in range(count):
             outer_contents[s + 1, m] = outer_content(contents, shares, m)
-    return len(weather.duration)
+    return len(durations)
 
 
 @kernel
@@ -266,6 +271,7 @@ def advance_until_decided(
     spool: SpoolArrays,
     members: Members,
     weather: Weather,
+    durations: Array,
     contents: Array,
     temperature: Array,
     columns: int,
@@ -279,6 +285,7 @@ def advance_until_decided(
 ) -> int:
     """Advance a spool in constant air, probe by probe, until it is decided when it rises over its limits.
 
+    weather: one stretch. durations: from probe to probe [s].
     shares (shells,): of each shell in the outer turns. limits: of their content [kg/kg]. allowed: so many members
     may be over a limit. min_probes: are computed in any case. outer_contents (probes, members): filled with the
     contents of the outer turns. In a winding as warm as the air contents never rise above the wettest part
@@ -289,19 +296,10 @@ def advance_until_decided(
     n, _, count = contents.shape
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
     heat = warmest_gap(temperature[:, :columns], weather.temperature[0, 0]) > AS_WARM_K
-    for s in range(len(weather.duration)):
+    for s in range(len(durations)):
         step, columns, _ = run(
-            spool,
-            members,
-            one_stretch(weather, s),
-            contents,
-            temperature,
-            columns,
-            step,
-            heat,
-            tolerance,
-            nothing,
-            no_temperatures,
+            *(spool, members, last_for(weather, durations[s]), contents, temperature, columns, step, heat),
+            *(tolerance, TEMPERATURE_TOLERANCE, nothing, no_temperatures),
         )
         if step < 0:
             return -1
@@ -310,15 +308,15 @@ def advance_until_decided(
         if s + 1 < min_probes:
             continue
         # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.
-        uneven = warmest_gap(temperature[:, :columns], weather.temperature[s, 1]) > EVEN_K
+        uneven = warmest_gap(temperature[:, :columns], weather.temperature[0, 1]) > EVEN_K
         undecided = False
         for limit in limits:
             over = possible = 0
             for m in range(count):
                 over += outer_contents[s, m] > limit
-                wettest = max(weather.equilibrium[s, m], contents[:, :, m].max())
+                wettest = max(weather.equilibrium[0, m], contents[:, :, m].max())
                 possible += uneven or wettest * NEARLY_ONE > limit
             undecided = undecided or over <= allowed < possible
         if not undecided:
             return s + 1
-    return len(weather.duration)
+    return len(durations)

@@ -39,8 +39,8 @@ class Surroundings:
     def __post_init__(self) -> None:
         if not 0 <= self.duration_s < math.inf:
             raise ValueError("A duration must be 0 s or more.")
-        kelvins = (self.temperature_k, self.later_temperature_k)
-        if not all(_all_between(173.15, kelvin, 473.15) for kelvin in kelvins):
+        is_possible = _all_between(173.15, self.temperature_k, 473.15)
+        if not (is_possible and _all_between(173.15, self.later_temperature_k, 473.15)):
             raise ValueError("A temperature must lie between -100 and 200 °C.")
         if not (_all_between(0, self.rh, 1) and _all_between(0, self.later_rh, 1)):
             raise ValueError("A relative humidity must lie between 0 and 1 (0 and 100 %).")

@@ -138,6 +138,7 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
         lane.state.step_s,
         heat,
         tolerance,
+        stepping.TEMPERATURE_TOLERANCE,
         profiles,
         temperatures,
     )
@@ -192,10 +193,11 @@ def advance_until_crossed(
     contents = np.empty((len(looks_s) + 1, len(profile)))
     contents[0] = profile.max(-1) if mass_kg is None else outermost_mean(profile, geometry, mass_kg)
     shares = np.empty(0) if mass_kg is None else outermost_shares(geometry, mass_kg)
-    weather = _lasting(material.isotherm, air, looks_s, len(profile))
+    weather = _weather(material.isotherm, [air], len(profile))
     temperature, columns = _with_room(start.temperature_k, weather)
     looks = stepping.advance_until_crossed(
         *(_spool(geometry, material), _members(geometry, material, len(profile)), weather),
+        np.diff([0.0, *looks_s]),
         *(start.contents.copy(), temperature, columns, start.step_s, heat),
         *(shares, np.array(limits, dtype=float), share * len(profile), below, contents),
     )
@@ -247,13 +249,13 @@ def advance_until_decided(
     shares = outermost_shares(geometry, mass_kg)
     allowed = math.floor(share * count + 1e-9)
     first = outermost(start, geometry, mass_kg)
-    contents_by_air = []
+    contents_by_air, durations = [], np.diff([0.0, *probes_s])
     for air, at_least in zip(lane.surroundings, min_probes, strict=True):
-        weather = _lasting(material.isotherm, air, probes_s, count)
+        weather = _weather(material.isotherm, [air], count)
         temperature, columns = _with_room(start.temperature_k, weather)
         probed = np.empty((len(probes_s), count))
         probe_count = stepping.advance_until_decided(
-            *(spool, members, weather, start.contents.copy(), temperature, columns),
+            *(spool, members, weather, durations, start.contents.copy(), temperature, columns),
             *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, at_least, probed),
         )
         if probe_count < 0:
@@ -263,6 +265,13 @@ def advance_until_decided(
 
 
 def _spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:
+    """The numbers that all members share as the solver takes them; forecasts need the same again and again."""
+    if geometry not in material.prepared_spools:
+        material.prepared_spools[geometry] = _prepare_spool(geometry, material)
+    return material.prepared_spools[geometry]
+
+
+def _prepare_spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:
     masses, conductances = geometry.shell_masses(), geometry.conductances()
     return transport.SpoolArrays(
         shell_mass=masses,
@@ -279,15 +288,6 @@ def _with_room(temperature_k: Array, weather: transport.Weather) -> tuple[Array,
     room = np.empty((len(temperature_k), max(columns, weather.temperature.shape[2])))
     room[:, :columns] = temperature_k
     return room, columns
-
-
-def _lasting(
-    isotherm: Isotherm, air: Surroundings, looks_s: Sequence[float], members: int
-) -> transport.Weather:
-    """The same air from look to look."""
-    weather = _weather(isotherm, [air], members)
-    durations = np.diff([0.0, *looks_s])
-    return transport.Weather(durations, *(np.repeat(values, len(durations), 0) for values in weather[1:]))
 
 
 def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
@@ -319,12 +319,12 @@ def _prepare_members(geometry: Geometry, material: Material, members: int) -> tr
 
 
 def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> transport.Weather:
+    if len(airs) == 1 and not airs[0].differs:
+        return _single_weather(isotherm, airs[0], members)
     rh = _by_stretch([(air.rh, air.later_rh) for air in airs])
     ends = rh[:, 1]
     if ends.shape[1] > 1:
         equilibrium = isotherm.equilibrium(ends)
-    elif len(airs) == 1:
-        equilibrium = np.broadcast_to(isotherm.equilibrium_at(float(ends[0, 0])), (1, members))
     else:
         # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
         ends, same = np.unique(ends[:, 0], return_inverse=True)
@@ -336,6 +336,23 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
         rh=rh,
         equilibrium=_copy_values(equilibrium),
         chamber=_resistances(airs, members),
+    )
+
+
+def _single_weather(isotherm: Isotherm, air: Surroundings, members: int) -> transport.Weather:
+    """_weather() of one stretch whose air does not differ between members, as forecasts have it."""
+    equilibrium = np.empty((1, members))
+    equilibrium[0] = isotherm.equilibrium_at(float(air.later_rh))
+    chamber = air.chamber
+    return transport.Weather(
+        duration=np.array([air.duration_s], dtype=float),
+        film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM]),
+        temperature=np.array([[[air.temperature_k], [air.later_temperature_k]]], dtype=float),
+        rh=np.array([[[air.rh], [air.later_rh]]], dtype=float),
+        equilibrium=equilibrium,
+        chamber=np.zeros((1, 1))
+        if chamber is None
+        else chamber.resistance(air.temperature_k, members).reshape(1, -1),
     )
 
 
