@@ -7,7 +7,7 @@ spreads of the catalogue, and its wetness on receipt.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +20,7 @@ from spools.physics.air import ZERO_C
 from spools.physics.chamber import Chamber
 from spools.physics.geometry import Geometry
 from spools.physics.isotherm import Isotherm
-from spools.physics.state import Material, WindingState, outermost, resize, uniform
+from spools.physics.state import Material, WindingState, outermost_mean, resize, uniform
 from spools.physics.surroundings import Surroundings
 from spools.statements import Statement
 
@@ -89,11 +89,19 @@ class Winding:
     def outer_pct(self, mass_g: float | None) -> Array:
         """Of the outermost turns that weigh mass_g, or of all of it, (members,)."""
         mass_kg = self.geometry.mass_kg if mass_g is None else mass_g / 1000
-        return 100 * outermost(self.state, self.geometry, mass_kg)
+        return 100 * outermost_mean(self._profile, self.geometry, mass_kg)
 
     def wettest_pct(self) -> Array:
         """Of the wettest turns, wherever they lie, (members,)."""
-        return 100 * self.state.profile().max(-1)
+        return self._wettest_pct
+
+    @cached_property
+    def _wettest_pct(self) -> Array:
+        return 100 * self._profile.max(-1)
+
+    @cached_property
+    def _profile(self) -> Array:
+        return self.state.profile()
 
     def water_kg(self) -> Array:
         """In all of it, (members,)."""

@@ -38,6 +38,7 @@ def rh_at_pressure(vapour_pa: float, temperature_c: float) -> float:
     return min(100.0, 100 * vapour_pa / float(air.saturation_pressure(temperature_c + ZERO_C)))
 
 
+@lru_cache(maxsize=4096)
 def heated_rh_pct(
     temperature_c: float, rh_pct: float, set_point_c: float, dew_point_c: float | None = None
 ) -> float:

@@ -5,6 +5,8 @@ import math
 from collections.abc import Hashable, Sequence
 from datetime import datetime, timedelta
 
+import numpy as np
+
 from spools.catalogue.values import material_values
 from spools.drying import heat_budget, softening
 from spools.drying.caps import may_join, require_below_cap, suggested_set_point_c, usual_set_point_c
@@ -65,7 +67,7 @@ def outer_g(load: DryerLoad, n: int) -> float | None:
 def is_dry(winding: Winding, target_pct: float, mass_g: float | None) -> bool:
     """Whether the outermost grams of a winding are probably below a target; None: even its wettest turns."""
     members_pct = winding.wettest_pct() if mass_g is None else winding.outer_pct(mass_g)
-    return bool((members_pct > target_pct).mean() <= DOUBT)
+    return bool(np.count_nonzero(members_pct > target_pct) / len(members_pct) <= DOUBT)
 
 
 def add_drafts(load: DryerLoad, request: PlanRequest, at: datetime | None) -> None:
