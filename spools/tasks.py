@@ -90,9 +90,11 @@ def _queue_advice() -> None:
 def _compute_advice() -> list[advising.ComputedAdvice]:
     """Of as many spools as a short time allows: rows that become stale meanwhile do not wait for long."""
     started, now, computed = time.monotonic(), timezone.now(), []
-    waiting = advising.find_unadvised(now)
+    if not (waiting := advising.find_unadvised(now)):
+        return []
+    shop = advising.AdvisedShop.load(now)
     for first in range(0, len(waiting), advising.AT_ONCE):
-        computed.append(advising.compute(waiting[first : first + advising.AT_ONCE], now))
+        computed.append(advising.compute(waiting[first : first + advising.AT_ONCE], shop))
         if time.monotonic() - started > ADVISE_S:
             break
     return computed

@@ -17,7 +17,7 @@ from spools.board.rows import rows_in_use
 from spools.checks import lock_spool_facts
 from spools.drying.advice import NONE_NEEDED, Advice, advise
 from spools.drying.choices import prints_well
-from spools.drying.dryers import load_dryers, planned_dryings
+from spools.drying.dryers import Dryers, load_dryers, planned_dryings
 from spools.drying.runs import default_target_pct
 from spools.invalidation import is_current_version, load_advice_generation
 from spools.models import CacheVersion, SpoolBoard
@@ -73,13 +73,25 @@ def _select_unadvised(now: datetime | Parameter) -> QuerySet[SpoolBoard, Any]:
 _UNADVISED = PreparedQuery(lambda: _select_unadvised(Parameter("now", DateTimeField())))
 
 
-def compute(spool_ids: Sequence[int], now: datetime) -> ComputedAdvice:
+@dataclass(frozen=True)
+class AdvisedShop:
+    """The dryers of the shop, loaded once for several groups of spools, with the generation of before."""
+
+    generation: int
+    dryers: Dryers
+
+    @classmethod
+    def load(cls, now: datetime) -> "AdvisedShop":
+        generation = load_advice_generation()
+        return cls(generation, load_dryers(now))
+
+
+def compute(spool_ids: Sequence[int], shop: AdvisedShop) -> ComputedAdvice:
     """The advice for these spools, from the facts. Stores nothing, needs no transaction."""
     rows = rows_in_use().filter(pk__in=list(spool_ids), generation=F("spool__cache_generation"))
-    generations = dict(rows.values_list("pk", "generation"))
-    shop_generation = load_advice_generation()
+    generations, now = dict(rows.values_list("pk", "generation")), shop.dryers.at
     states = moisture_of([row.spool for row in rows.select_related("spool")], now) if generations else {}
-    return ComputedAdvice(now, advise(states, load_dryers(now, states)), generations, shop_generation)
+    return ComputedAdvice(now, advise(states, shop.dryers), generations, shop.generation)
 
 
 @transaction.atomic

@@ -156,7 +156,7 @@ def _advise_few(unadvised: Sequence[int], now: datetime) -> Sequence[int]:
         wake()
     if not 0 < len(unadvised) <= advising.AT_ONCE:
         return []
-    advising.store(advising.compute(unadvised, now))
+    advising.store(advising.compute(unadvised, advising.AdvisedShop.load(now)))
     return unadvised
 
 

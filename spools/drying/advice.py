@@ -117,7 +117,7 @@ def advise(states: Mapping[int, Moisture], dryers: Dryers) -> dict[int, Advice]:
         for pk, state in states.items()
         if pk not in runs and pk not in dryers.planned and not prints_well(state)
     }
-    choices |= choose_for_each([state for pk, state in wet.items() if pk not in choices], dryers)
+    choices = choices | choose_for_each([state for pk, state in wet.items() if pk not in choices], dryers)
     dried: list[_Dried] = []
     advice: dict[int, Advice] = {}
     for pk, state in states.items():

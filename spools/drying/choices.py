@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from spools.catalogue.values import material_values
@@ -52,6 +53,7 @@ class Choice:
         """Whether it exceeds the heat budget of one run."""
         return not self.load.keeps_to_budget(self.draft)
 
+    @cached_property
     def rank(self) -> tuple[Any, ...]:
         """The order of preference: choices that get it dry, within the heat of one run, all of it, the earliest."""
         ready_at = self.ready_at
@@ -123,7 +125,7 @@ def choose(loads: Iterable[DryerLoad], dryers: Dryers) -> list[Choice]:
             slot = Slot(next_quarter(dryers.at), [], [], [])
         if slot is not None:
             choices.append(Choice(load, draft, slot))
-    return sorted(choices, key=Choice.rank)
+    return sorted(choices, key=lambda choice: choice.rank)
 
 
 def choose_in_each(
@@ -178,11 +180,13 @@ def choose_for_each(states: Iterable[Moisture], dryers: Dryers) -> dict[int, lis
     for found in choose_in_each(pairs, dryers, all_options=False):
         for choice in found:
             choices[choice.spool.pk].append(choice)
-    return {pk: sorted(found, key=Choice.rank) for pk, found in choices.items()}
+    return {pk: sorted(found, key=lambda choice: choice.rank) for pk, found in choices.items()}
 
 
 def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
     """The choices for the wet spools of the queue, by spool id; each occupies its dryer for those after it."""
+    if dryers.queue_choices is not None:
+        return dryers.queue_choices
     choices: dict[int, list[Choice]] = {}
     for state in dryers.queue:
         if prints_well(state):
@@ -191,6 +195,7 @@ def place_queue(dryers: Dryers) -> dict[int, list[Choice]]:
         best = next(iter(choices[state.history.spool.pk]), None)
         if best is not None and best.ready_at is not None and not best.load.beside:
             dryers.add_ahead(best.spool, best.load.dryer.pk, best.slot.start, best.ready_at)
+    dryers.queue_choices = choices
     return choices
 
 

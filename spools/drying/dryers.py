@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import Any
 
 from django.db.models import QuerySet
 
@@ -44,7 +45,8 @@ class Dryers:
     not within the forecast. leaves_at: when each is over, by run id. idle: stays in dryers without a run.
     planned: the dryings ahead of the accepted plan of the week, by spool id. queue: spools that are requested for
     a print and not in that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
-    requested_g: the grams that the earliest of these prints takes, by spool id.
+    requested_g: the grams that the earliest of these prints takes, by spool id. queue_choices: of the queue, by spool
+    id, once its dryings are placed.
     """
 
     at: datetime
@@ -58,6 +60,7 @@ class Dryers:
     queue: Sequence[Moisture]
     ahead: dict[int, list[Occupant]] = field(default_factory=dict)
     requested_g: Mapping[int, float] = field(default_factory=dict)
+    queue_choices: dict[int, Any] | None = None
 
     @cached_property
     def storages(self) -> list[Storage]:

@@ -408,7 +408,7 @@ def test_the_advice_alone_is_stale_when_a_dryer_changes_or_its_time_passes(nylon
 def test_advice_from_before_a_fact_is_not_stored(nylon, shelf, dryer):
     spool, other = receive(nylon, shelf, at=START), receive(nylon, shelf, at=START)
     board.refresh([spool.pk, other.pk])
-    computed = advising.compute([spool.pk, other.pk], timezone.now())
+    computed = advising.compute([spool.pk, other.pk], advising.AdvisedShop.load(timezone.now()))
     ledger.take(spool, 20)
     assert advising.store(computed) == 1
     invalidate_advice()
