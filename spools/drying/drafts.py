@@ -18,10 +18,14 @@ from spools.physics_inputs import DOUBT, Array, ConstantAir, Interval
 class FirstStageReason(Enum):
     """The reason of a first stage."""
 
-    SOFT = "water softens the polymer; the stage lasts until it is hard at the set point"
-    WET = "a wet amorphous spool starts cooler"
-    SHARED = "the dryer is in this stage already"
-    HEAT = "all of it at the set point would be too much heat for one run"
+    # Water softens the polymer; the stage lasts until it is hard at the set point.
+    SOFT = "soft"
+    # A wet amorphous spool starts cooler.
+    WET = "wet"
+    # The dryer is in this stage already.
+    SHARED = "shared"
+    # All of it at the set point would be too much heat for one run.
+    HEAT = "heat"
 
 
 @dataclass
