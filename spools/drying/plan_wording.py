@@ -223,7 +223,7 @@ def _air_exchange(
     l_min: float, spools: int, dew_point_c: float | None, hours: float | None, free_hours: float | None
 ) -> str:
     if dew_point_c is None:
-        shared = "" if spools == 1 else f" for {spools} spools"
+        shared = "" if spools == 1 else f" for {spools} spools, each counted as if it were like this one"
         first = f"The dryer exchanges about {l_min:g} l of air a minute{shared}, so the water that dries off stays in its air"
     else:
         first = f"Desiccant keeps the dryer's air at a dew point of about {dew_point_c:g} °C"
