@@ -27,8 +27,8 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from background.signals import before_fork
-        from maintenance.changes import facts_committed, machine_saved, material_saved
-        from maintenance.parts.wear_entries import recount_material_wear
+        from maintenance.changes import facts_committed, machine_saved, material_saved, spool_saved
+        from maintenance.parts.wear_entries import recount_material_wear, recount_spool_wear
         from spools.inventory.stays import moves_changed
 
         moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")
@@ -39,6 +39,9 @@ class MaintenanceConfig(AppConfig):
             model = apps.get_model("spools", name)
             post_save.connect(material_saved, model, dispatch_uid=f"maintenance.board.{name}")
             post_save.connect(recount_material_wear, model, dispatch_uid=f"maintenance.wear.{name}")
+        spool = apps.get_model("spools", "Spool")
+        post_save.connect(recount_spool_wear, spool, dispatch_uid="maintenance.wear.Spool")
+        post_save.connect(spool_saved, spool, dispatch_uid="maintenance.board.Spool")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"maintenance.{module}")

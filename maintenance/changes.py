@@ -60,6 +60,13 @@ def material_saved(created: bool, **_: Any) -> None:
         toolheads_changed()
 
 
+def spool_saved(update_fields: frozenset[str] | None = None, **_: Any) -> None:
+    """A receiver of post_save: another feedstock of a spool changes what its toolheads printed."""
+    if update_fields and "feedstock" in update_fields:
+        toolheads_changed()
+        facts_changed(PARTS, FLOW, SERVICE)
+
+
 def machine_saved(instance: Printer | Toolhead, **_: Any) -> None:
     """A receiver of post_save: the limits of a machine are edited in the API and the admin, too."""
     toolheads_changed(Q(printer=instance) if isinstance(instance, Printer) else Q(pk=instance.pk))

@@ -10,6 +10,7 @@ from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
 from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
+from spools.facts import MAX_REASON_LENGTH
 from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Spool
 
 
@@ -188,6 +189,10 @@ class ReceiveSerializer(StrictSerializer):
         min_value=0,
         help_text="paid for the spool, in the shop's currency",
     )
+    masses_confirmed = serializers.BooleanField(
+        required=False,
+        help_text="true: the masses are right, though a mass with the reel looks like one without",
+    )
 
 
 class PriceSerializer(StrictSerializer):
@@ -267,6 +272,20 @@ class OpeningSerializer(WithdrawableSerializer):
     class Meta:
         model = Opening
         fields = [*["id", "at", "card", "note"], *RECORDING, *WITHDRAWAL]
+
+
+class CorrectReceiptSerializer(StrictSerializer):
+    feedstock = Id(queryset=Feedstock.objects.all(), required=False)
+    net_mass_g = Number(
+        required=False, allow_null=True, help_text="by its label; null: not stated", **limits.NET_G.bounds
+    )
+    gross_g = Number(
+        required=False,
+        allow_null=True,
+        help_text="first weighing, with the reel; null: not weighed",
+        **limits.GROSS_G.bounds,
+    )
+    reason = Text(max_length=MAX_REASON_LENGTH)
 
 
 class CorrectWeighingSerializer(StrictSerializer):

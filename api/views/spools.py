@@ -30,6 +30,7 @@ from spools.inventory.ledger import remaining_by_spool, weigh
 from spools.inventory.moves import correct_move, move_spool, record_excursion
 from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
+from spools.inventory.receipts import correct_receipt
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import Ending, MassEntry, Move, Opening, Spool, Stay
 from spools.moisture.state import moisture_now
@@ -92,7 +93,9 @@ class Spools(VersionMixin, Endpoint):
     def partial_update(self, request: Request, code: str) -> Response:
         """Correct its reel; amount and moisture are computed again. Fields that are left out stay."""
         data = parse(serializers.ReelSerializer, request.data)
-        return self.change_if_matching(request, lambda spool: self._spool(correct_reel(spool, **data)))
+        return self.change_if_matching(
+            request, lambda spool: self._spool(correct_reel(spool, **data, by=request.user))
+        )
 
     def represent(self, row: Spool) -> Any:
         spool = self.get_queryset().get(pk=row.pk)
@@ -164,6 +167,13 @@ class Spools(VersionMixin, Endpoint):
         """Record a mass on the scale, with the reel."""
         entry = weigh(self.get_object(), **parse(serializers.WeighSerializer, request.data), by=request.user)
         return respond(serializers.MassEntrySerializer, entry, status=201)
+
+    @extend_schema(request=serializers.CorrectReceiptSerializer, responses=serializers.SpoolSerializer)
+    @action(detail=True, methods=["post"], url_path="correct-receipt")
+    def correct_receipt(self, request: Request, code: str) -> Response:
+        """Correct its feedstock and masses as it came. What is left out stays; wrong masses are withdrawn."""
+        data = parse(serializers.CorrectReceiptSerializer, request.data)
+        return self._spool(correct_receipt(self.get_object(), **data, by=request.user))
 
     @extend_schema(request=serializers.EndSerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])

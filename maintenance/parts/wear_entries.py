@@ -22,7 +22,7 @@ from maintenance.models import (
 from maintenance.wear.abrasion import Filament, PrintUse, Surface, wear
 from maintenance.wear.heat import ageing_kj_mol
 from spools.catalogue.values import filler_volume_fraction, material_values
-from spools.models import Feedstock, Filler, Polymer
+from spools.models import Feedstock, Filler, Polymer, Spool
 
 UNIT_WORDS: dict[str, str] = {
     PartKind.Unit.DOSE: "km of filler",
@@ -82,6 +82,12 @@ def recount_material_wear(instance: Polymer | Filler | Feedstock, created: bool,
         materials = {Polymer: "spool__feedstock__polymer", Filler: "spool__feedstock__filler"}
         path = materials.get(type(instance), "spool__feedstock")
         recount_wear(JobUse.objects.filter(**{path: instance}))
+
+
+def recount_spool_wear(instance: Spool, update_fields: frozenset[str] | None = None, **_: Any) -> None:
+    """A receiver of post_save: a spool turned out to be another feedstock, which wore the parts otherwise."""
+    if update_fields and "feedstock" in update_fields:
+        recount_wear(JobUse.objects.filter(spool=instance))
 
 
 def rebuild_wear() -> list[str]:

@@ -14,6 +14,7 @@ from pages.spools.forms import (
     MoveSpoolForm,
     OpenForm,
     PriceForm,
+    ReceiptForm,
     ReelForm,
     WeighForm,
 )
@@ -24,6 +25,7 @@ from spools.inventory.assumptions import correct_reel
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
+from spools.inventory.receipts import correct_receipt, find_receipt
 from spools.models import Spool
 
 
@@ -125,10 +127,20 @@ def spool_price(request: HttpRequest, spool: Spool) -> HttpResponse:
 def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
     form = ReelForm(post_data(request), instance=Spool.objects.get(pk=spool.pk))
-    if apply(form, lambda data: correct_reel(spool, **data)):
+    if apply(form, lambda data: correct_reel(spool, **data, by=request.user)):
         messages.success(request, "The reel is corrected. Amount and moisture are computed again.")
         return redirect("spool", spool.code)
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
+
+
+@with_spool
+def spool_receipt(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """It was another feedstock, or its masses were entered wrong as it came."""
+    form = ReceiptForm(post_data(request), initial=find_receipt(spool))
+    if apply(form, lambda data: correct_receipt(spool, **data, by=request.user)):
+        messages.success(request, "The receipt is corrected. All that rests on it is computed again.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/receipt.html", {"spool": spool, "form": form})
 
 
 @with_spool_in_use

@@ -9,6 +9,7 @@ from pages.frame.forms import WhenField, number
 from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
+from spools.facts import MAX_REASON_LENGTH
 from spools.inventory.assumptions import REEL
 from spools.models import CoreKind, Ending, Feedstock, Move, Place, Spool
 from spools.refusals import refusal
@@ -140,6 +141,15 @@ class ReelForm(VersionedForm):
         labels = {"core_material": "Reel's material"}
 
 
+class ReceiptForm(forms.Form):
+    """What a spool really was as it came. An empty mass was not stated."""
+
+    feedstock = forms.ModelChoiceField(Feedstock.objects.select_related("maker", "polymer"), empty_label=None)
+    net_mass_g = number("Filament by the label", "g", required=False, limits=limits.NET_G)
+    gross_g = number("First weighing, with its reel", "g", required=False, limits=limits.GROSS_G)
+    reason = forms.CharField(max_length=MAX_REASON_LENGTH)
+
+
 class CutForm(forms.Form):
     mass_g = number("Cut off", "g", limits=limits.TAKEN_G)
     when = WhenField()
@@ -219,6 +229,7 @@ class ReceiveForm(forms.Form):
         help_text="A weighing narrows the amount. Take the bag off first.",
     )
     resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    masses_confirmed = forms.BooleanField(label="The masses are right as entered", required=False)
     sealed = forms.BooleanField(label="Came in an unbroken bag", required=False, initial=True)
     opened = forms.BooleanField(
         label="The bag is opened now",
@@ -263,8 +274,14 @@ class ReceiveForm(forms.Form):
         )
         self.order_fields([*(name for name in self.fields if name not in self.REEL), *self.REEL])
 
+    def ask_about_masses(self) -> bool:
+        """Whether a mass looks like the other one, so that somebody has to confirm it."""
+        codes = {error.code for errors in self.errors.as_data().values() for error in errors}
+        return bool(codes & {"net_as_gross", "gross_as_net"}) or bool(self.data.get("masses_confirmed"))
+
     def basics(self) -> list[forms.BoundField]:
-        return [field for field in self.visible_fields() if field.name not in self.REEL]
+        hidden = set() if self.ask_about_masses() else {"masses_confirmed"}
+        return [field for field in self.visible_fields() if field.name not in {*self.REEL, *hidden}]
 
     def reel(self) -> list[forms.BoundField]:
         return [self[name] for name in self.REEL]

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from maintenance.models import Loading
-from spools.models import DryingRun, Ending, MassEntry, Move, Opening, Spool, Stay
+from spools.models import DryingRun, Ending, MassEntry, Move, Opening, Spool, SpoolCorrection, Stay
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
@@ -25,14 +25,27 @@ LOADING_COLUMNS = (
 )
 
 
+CORRECTED = {
+    "net_mass_g": "filament by the label, g",
+    "gross_g": "first weighing, g",
+    "core_mass_g": "empty reel, g",
+    "core_mass_band_g": "its uncertainty, g",
+    "core_mass_known": "its mass is known",
+    "core_material": "material of the reel",
+    "core_cap_c": "hottest that the reel may get, °C",
+    "core_radius_mm": "radius of the core, mm",
+    "width_mm": "width, mm",
+}
+
+
 @dataclass(frozen=True)
 class TimelineEvent:
-    """kind: stay, same_place, drying, loading, opening, ending or a kind of mass entry.
+    """kind: stay, same_place, drying, loading, opening, ending, correction or a kind of mass entry.
 
     number: g of a mass entry.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
     subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, move, opening or ending,
-    which may be withdrawn. by: the name of the account that recorded it, or empty.
+    which may be withdrawn. changes: of a correction, as stored. by: the name of the account that recorded it, or empty.
     """
 
     kind: str
@@ -44,6 +57,7 @@ class TimelineEvent:
     subject: int = 0
     fact: MassEntry | Opening | Ending | Move | None = None
     by: str = ""
+    changes: tuple[list[str], ...] = ()
 
     @property
     def hours(self) -> float | None:
@@ -52,7 +66,7 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, loadings, openings and endings. At most nine queries."""
+    """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. Ten queries at most."""
     loadings, runs = Loading.objects.filter(spool=spool), DryingRun.objects.filter(spool=spool)
     owned = {pk for facts in (loadings, runs) for pk in facts.values_list("move", flat=True)}
     events = [
@@ -61,7 +75,7 @@ def build_timeline(spool: Spool) -> list[TimelineEvent]:
         *_drying_events(spool),
         *_loading_events(spool),
     ]
-    events += [*_opening_events(spool), *_ending_events(spool)]
+    events += [*_opening_events(spool), *_ending_events(spool), *_correction_events(spool)]
     return sorted(events, key=lambda event: event.at, reverse=True)
 
 
@@ -141,6 +155,13 @@ def _ending_events(spool: Spool) -> Iterator[TimelineEvent]:
     for ending in Ending.objects.filter(spool=spool).select_related("withdrawn_by", "recorded_by"):
         name, by = ending.get_kind_display(), _name(ending.recorded_by)
         yield TimelineEvent("ending", ending.at, ending.at, name=name, note=ending.note, fact=ending, by=by)
+
+
+def _correction_events(spool: Spool) -> Iterator[TimelineEvent]:
+    for row in SpoolCorrection.objects.filter(spool=spool).select_related("recorded_by"):
+        at, by = row.recorded_at, _name(row.recorded_by)
+        changes = tuple([CORRECTED.get(name, name), *values] for name, *values in row.changes)
+        yield TimelineEvent("correction", at, at, note=row.reason, by=by, changes=changes)
 
 
 def _name(account: Any) -> str:

@@ -14,8 +14,9 @@ from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_
 from spools.edits.versions import count_edit
 from spools.invalidation import invalidate_after, invalidate_answers, save_assumptions
 from spools.inventory.ledger import JUST_BEFORE, Kind
+from spools.inventory.receipts import list_changes
 from spools.inventory.receiving import require_winding_fits
-from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool
+from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool, SpoolCorrection
 from spools.refusals import refusal
 from spools.wording import format_time
 
@@ -86,7 +87,7 @@ REEL = [
 
 
 @transaction.atomic
-def correct_reel(spool: Spool, **values: Any) -> Spool:
+def correct_reel(spool: Spool, *, by: Any = None, **values: Any) -> Spool:
     """Stores other numbers of a spool's reel, some of REEL; amount and moisture are computed again.
 
     Refused: while it dries (the reel's material caps the set point), a reel heavier than the spool weighed
@@ -100,6 +101,7 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
         raise refusal(
             "in_a_dryer", "It is in a dryer, and the reel decides how hot that may get. Take it out first."
         )
+    before = {name: getattr(spool, name) for name in REEL}
     for name in values.keys() & REEL:
         setattr(spool, name, values[name])
     spool.clean_fields()
@@ -121,6 +123,9 @@ def correct_reel(spool: Spool, **values: Any) -> Spool:
             )
         require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))
     spool.save(update_fields=REEL)
+    changes = list_changes(before, {name: getattr(spool, name) for name in REEL})
+    if changes:
+        SpoolCorrection.objects.create(spool=spool, changes=changes, recorded_by=by)
     invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
     return spool

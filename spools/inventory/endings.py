@@ -11,6 +11,7 @@ from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import JUST_BEFORE
 from spools.inventory.moves import current_stay, lock_dryer, require_after, require_not_in_run
+from spools.inventory.receipts import require_nothing_rests_on
 from spools.inventory.stays import follow_moves
 from spools.models import Ending, Spool, Stay
 from spools.refusals import refusal
@@ -29,13 +30,15 @@ def end_spool(
     """Record the end of a spool: its stay ends, and no later fact can be recorded for it.
 
     kind: a value of Ending.Kind. Returns the spool as stored. Refused: a spool that has ended, one in a drying
-    run, a time before its last fact.
+    run, a time before its last fact, one that was used where it is said to be received by mistake.
     """
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
     require_choice("kind", kind, Ending.Kind.values)
     require_not_in_run(spool, at)
+    if kind == Ending.Kind.MISTAKE:
+        require_nothing_rests_on(spool)
     last = spool.mass_entries.valid().order_by("at").last()
     if last is not None and at < last.at:
         raise refusal(

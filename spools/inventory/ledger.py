@@ -252,7 +252,7 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
 
 def _require_not_far_above_received(spool: Spool, gross_g: float) -> None:
     """Refused: far more than was received, such as a digit too many; no filament returns to a spool."""
-    received_g = spool.mass_entries.filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
+    received_g = spool.mass_entries.valid().filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
     if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
         raise refusal(
             "above_received_mass",

@@ -20,6 +20,8 @@ from spools.refusals import refusal
 # Common practice, no source: empty reels weigh about 140 to 260 g.
 UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
 LARGEST_RADIUS_MM = 250.0
+# Labels state multiples of this. How near to one a difference of two weighings is: our assumption.
+ROUND_G, ROUND_ERROR_G, MOST_ROUND_ERROR_G = 250.0, 2.0, 8.0
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class NewSpool:
 
     Give the net mass on its label, its mass with the reel, or both; then the weighing counts. Without
     core_mass_g a common one with a wide range is assumed. sealed: it came in an unbroken bag; opened: which is
-    opened as it comes.
+    opened as it comes. masses_confirmed: they are right, though one looks like the other.
     """
 
     feedstock: Feedstock
@@ -47,6 +49,7 @@ class NewSpool:
     card: str = Spool.Card.NOT_LOOKED
     batch: str = ""
     price: Decimal | None = None
+    masses_confirmed: bool = False
 
     def reel_fields(self) -> dict[str, Any]:
         """The fields of the spool's reel. Refused: numbers outside the limits."""
@@ -77,6 +80,8 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
     require_unheated(place, at)
     if new.net_mass_g is None and new.gross_g is None:
         raise refusal("mass_missing", "Give the net mass on the label, or weigh the spool.", "net_mass_g")
+    if not new.masses_confirmed:
+        _require_plausible_masses(new)
     spool = Spool(
         code=generate_code(),
         feedstock=new.feedstock,
@@ -100,6 +105,33 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
         Opening.objects.create(spool=spool, at=at, card=spool.card, card_before=spool.card, recorded_by=by)
     invalidate_after([spool.pk], at)
     return spool
+
+
+def _is_round(mass_g: float, error_g: float = ROUND_ERROR_G) -> bool:
+    """Whether a label may state this net mass."""
+    return mass_g > 0 and abs(mass_g - ROUND_G * max(1, round(mass_g / ROUND_G))) <= error_g
+
+
+def _require_plausible_masses(new: NewSpool) -> None:
+    """Refused: a mass with the reel that looks like a net mass, and the other way round."""
+    if new.core_mass_g is None:
+        return
+    core_g, gross_g, net_g = new.core_mass_g, new.gross_g, new.net_mass_g
+    error_g = max(ROUND_ERROR_G, min(new.core_mass_band_g, MOST_ROUND_ERROR_G))
+    if gross_g is not None and _is_round(gross_g) and not _is_round(gross_g - core_g, error_g):
+        raise refusal(
+            "net_as_gross",
+            f"{gross_g:g} g looks like the net mass on a label: with the reel of {core_g:g} g only "
+            f"{gross_g - core_g:g} g of filament would be on it. Give it as the filament by the label, or confirm it.",
+            "gross_g",
+        )
+    if net_g is not None and not _is_round(net_g) and _is_round(net_g - core_g, error_g):
+        raise refusal(
+            "gross_as_net",
+            f"{net_g:g} g looks like the mass with the reel: without the reel of {core_g:g} g it is "
+            f"{net_g - core_g:g} g. Give it as the first weighing, or confirm it.",
+            "net_mass_g",
+        )
 
 
 def _first_entries(spool: Spool, new: NewSpool) -> list[MassEntry]:

@@ -1252,6 +1252,7 @@ class Migration(migrations.Migration):
                             ("given_away", "given away"),
                             ("thrown_away", "thrown away"),
                             ("lost", "lost"),
+                            ("mistake", "never here: received by mistake"),
                         ],
                         max_length=12,
                     ),
@@ -1375,15 +1376,7 @@ class Migration(migrations.Migration):
                             _connector="OR",
                         ),
                         name="mass_entry_one_number",
-                    ),
-                    models.CheckConstraint(
-                        condition=models.Q(
-                            ("withdrawn_at__isnull", True),
-                            models.Q(("kind", "received"), _negated=True),
-                            _connector="OR",
-                        ),
-                        name="what_was_received_is_not_withdrawn",
-                    ),
+                    )
                 ],
             },
         ),
@@ -1660,6 +1653,41 @@ class Migration(migrations.Migration):
                         condition=models.Q(("mass_g__gt", 0)), name="print_request_grams_above_zero"
                     ),
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="SpoolCorrection",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="corrections",
+                        to="spools.spool",
+                    ),
+                ),
+                ("changes", models.JSONField()),
+                ("reason", models.CharField(blank=True, max_length=300)),
+            ],
+            options={
+                "ordering": ["recorded_at", "id"],
             },
         ),
         migrations.CreateModel(

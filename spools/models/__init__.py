@@ -14,7 +14,7 @@ from .places import (
     WithdrawnReading,
 )
 from .stays import Move, Stay
-from .stock import Ending, MassEntry, Opening, Spool
+from .stock import Ending, MassEntry, Opening, Spool, SpoolCorrection
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
@@ -47,6 +47,7 @@ __all__ = [
     "Source",
     "Spool",
     "SpoolBoard",
+    "SpoolCorrection",
     "Stay",
     "WeekPlan",
     "WithdrawnReading",

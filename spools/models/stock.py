@@ -8,7 +8,7 @@ from django.utils import timezone
 from spools import limits
 
 from .catalogue import Feedstock
-from .facts import Withdrawable, WithdrawableQuerySet
+from .facts import Recorded, Withdrawable, WithdrawableQuerySet
 from .versions import Versioned
 
 
@@ -94,6 +94,7 @@ class Ending(Withdrawable):
         GIVEN_AWAY = "given_away", "given away"
         THROWN_AWAY = "thrown_away", "thrown away"
         LOST = "lost", "lost"
+        MISTAKE = "mistake", "never here: received by mistake"
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="endings")
     kind = models.CharField(max_length=12, choices=Kind)
@@ -110,6 +111,23 @@ class Ending(Withdrawable):
 
     def __str__(self) -> str:
         return f"{self.spool_id} {self.kind} {self.at:%Y-%m-%d %H:%M}"
+
+
+class SpoolCorrection(Recorded):
+    """What was entered of a spool as it came, or of its reel, was wrong and is another now.
+
+    changes: [field, value before, value after] of each, as text.
+    """
+
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="corrections")
+    changes = models.JSONField()
+    reason = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} corrected {self.recorded_at:%Y-%m-%d %H:%M}"
 
 
 class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
@@ -152,10 +170,6 @@ class MassEntry(Withdrawable):
                 condition=models.Q(kind="weighed", gross_g__isnull=False, net_change_g__isnull=True)
                 | (~models.Q(kind="weighed") & models.Q(gross_g__isnull=True, net_change_g__isnull=False)),
                 name="mass_entry_one_number",
-            ),
-            models.CheckConstraint(
-                condition=models.Q(withdrawn_at__isnull=True) | ~models.Q(kind="received"),
-                name="what_was_received_is_not_withdrawn",
             ),
         ]
 

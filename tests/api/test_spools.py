@@ -197,3 +197,12 @@ def test_the_bag_is_opened_and_that_is_withdrawn(api, receive):
     assert [bool(fact["withdrawn_at"]) for fact in api.get(f"spools/{code}/history")["openings"]] == [True]
     assert api.get(f"spools/{receive(sealed=True, opened=True)}/moisture")["opened"]["by"] == "stated"
     assert api.get(f"spools/{receive()}/moisture")["opened"]["by"] == "received"
+
+
+def test_a_wrong_receipt_is_corrected(api, shop, receive):
+    code = receive()
+    address = f"spools/{code}/correct-receipt"
+    assert api.refused(address, net_mass_g=900)
+    corrected = api.post(address, net_mass_g=900, feedstock=shop.pla, reason="the wrong row", status=200)
+    assert (corrected["remaining"]["mass_g"], corrected["feedstock"]) == (900, shop.pla)
+    assert api.refusals(address, net_mass_g=None, reason="x") == {"net_mass_g": "mass_missing"}

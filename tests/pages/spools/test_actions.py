@@ -280,3 +280,17 @@ def test_a_reel_that_cannot_be_is_refused(shop, desk, free, values, field):
 def test_the_reel_stays_while_it_dries(shop, desk, free):
     start_drying([free], shop.dryer, DryingSettings(70, planned_hours=4))
     require_refused(desk.post(of("spool-reel", free), reel_of(free)), "in_a_dryer")
+
+
+def test_a_wrong_receipt_is_corrected_on_its_page(shop, desk, free):
+    address = of("spool-receipt", free)
+    assert address in desk.get(of("spool", free)).content.decode()
+    page = desk.get(address)
+    assert page.context["form"]["net_mass_g"].value() == 1000
+    values = {"feedstock": shop.nylon.pk, "net_mass_g": "750", "gross_g": "", "reason": ""}
+    require_refused(desk.post(address, values), "required", "reason")
+    desk.post(address, values | {"reason": "a small spool"})
+    assert remaining(free).mass_g == 750
+    page = desk.get(of("spool", free))
+    assert shows(page, "750", "a small spool", "by ada", note="correction")
+    assert shows(page, "a small spool", note="received")
