@@ -16,6 +16,7 @@ from spools.facts import withdraw
 from spools.invalidation import save_assumptions
 from spools.inventory.ledger import remaining
 from spools.inventory.moves import move_spool
+from spools.inventory.receipts import correct_receipt
 from spools.models import Feedstock, MassEntry
 from spools.moisture.state import moisture_now
 from tests.maintenance.conftest import PRINT, life_left
@@ -205,3 +206,13 @@ def test_a_spool_that_was_carried_away_is_on_no_toolhead(shop, loaded):
     assert Loading.objects.present().count() == 1
     move_spool(loaded, shop.shelf)
     assert not Loading.objects.present()
+
+
+def test_another_feedstock_of_a_spool_wears_the_parts_otherwise(shop, loaded):
+    record(shop, loaded)
+    before = wear()
+    correct_receipt(loaded, feedstock=shop.carbon, reason="the wrong row")
+    assert {key: row[3] for key, row in wear().items()} == {key: row[3] for key, row in before.items()}
+    assert wear() != before and rebuild_wear() == []
+    correct_receipt(loaded, feedstock=shop.pla, reason="it was right")
+    assert wear() == before
