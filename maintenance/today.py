@@ -18,6 +18,7 @@ from maintenance.readiness.feeding_places import FeedPlaces, load_feed_places
 from maintenance.readiness.inputs import MaterialInputs
 from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
+from maintenance.reminders.conditions.moisture import find_damp_spools
 from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
 from spools.inventory.queries import with_materials
@@ -53,14 +54,16 @@ class Row:
 
 @dataclass(frozen=True)
 class Today:
-    """due: a query, since a large shop has thousands of reminders and a page shows a few.
+    """damp: how many opened spools are too wet that nobody wants now.
 
-    behind: how many spools wait for the worker; computed_at: of the oldest answer in it.
+    due: a query, since a large shop has thousands of reminders and a page shows a few. behind: how many spools wait
+    for the worker; computed_at: of the oldest answer in it.
     """
 
     ready: list[Row]
     later: list[Row]
     due: QuerySet[Any]
+    damp: int
     behind: int
     computed_at: datetime
 
@@ -133,7 +136,8 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     # By the database: building ten thousand times takes longer than the rest of their rows.
     [oldest] = spool_board.rows_in_use().aggregate(Min("computed_at")).values()
     times = {row.computed_at for row in machines.values()} | ({oldest} if oldest else set())
-    return Today(ready, later, queries.open_reminders(now, user), behind, min(times, default=now))
+    due, damp = queries.open_reminders(now, user), find_damp_spools().count()
+    return Today(ready, later, due, damp, behind, min(times, default=now))
 
 
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:

@@ -1,6 +1,8 @@
+from typing import Any
+
 from rest_framework import serializers
 
-from api.fields import ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from api.serializers.statements import StatementSerializer
 from maintenance.models import Reminder, ReminderEvent
 
@@ -65,6 +67,23 @@ class ReminderHistorySerializer(ReminderSerializer):
 class SnoozeSerializer(StrictSerializer):
     until = Moment(required=False, default=None, help_text="this or an amount")
     amount = Number(required=False, default=None, help_text="in amount_unit: the threshold")
+
+
+class SnoozeSeveralSerializer(StrictSerializer):
+    """Reminders by their ids, or all that are due of a kind."""
+
+    reminders = Id(queryset=Reminder.objects.all(), many=True, required=False)
+    kind = serializers.ChoiceField(Reminder.Kind.choices, required=False)
+    until = Moment()
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("reminders" in attrs) == ("kind" in attrs):
+            raise serializers.ValidationError("Give either reminders or a kind.")
+        return attrs
+
+
+class SnoozedSerializer(serializers.Serializer):
+    snoozed = serializers.IntegerField(help_text="how many")
 
 
 class CompleteSerializer(StrictSerializer):

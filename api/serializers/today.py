@@ -38,3 +38,6 @@ class TodaySerializer(serializers.Serializer):
     ready = ReadyRowSerializer(many=True)
     later = LaterRowSerializer(many=True)
     due = ReminderSerializer(many=True)
+    damp = serializers.IntegerField(
+        help_text="opened spools that are too wet to print well and that nobody wants now"
+    )

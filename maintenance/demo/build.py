@@ -141,7 +141,7 @@ def _machines(shop: DemoShop) -> None:
     for printer_name, names in ON_PRINTERS.items():
         for name in names:
             fit_part(shop.toolheads[printer_name].printer, kinds[name], at=shop.ago(14.5))
-    PartKind.objects.filter(name__in=NOT_KEPT).update(reorder_point=0)
+    PartKind.objects.filter(name__in=PARTS_BOUGHT.keys() - {*NOT_KEPT}).update(reorder_point=1)
 
 
 def _products(shop: DemoShop) -> None:

@@ -288,7 +288,7 @@ class Migration(migrations.Migration):
                 ("source", models.CharField(max_length=300)),
                 ("how", models.CharField(max_length=80)),
                 ("price", models.DecimalField(blank=True, decimal_places=2, max_digits=8, null=True)),
-                ("reorder_point", models.PositiveIntegerField(default=1)),
+                ("reorder_point", models.PositiveIntegerField(default=0)),
             ],
             options={
                 "ordering": ["role", "name"],

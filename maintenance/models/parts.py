@@ -73,7 +73,7 @@ class PartKind(Versioned):
     source = models.CharField(max_length=300)
     how = models.CharField(max_length=80)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
-    reorder_point = models.PositiveIntegerField(default=1)
+    reorder_point = models.PositiveIntegerField(default=0)
 
     class Meta:
         ordering = ["role", "name"]

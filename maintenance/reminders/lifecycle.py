@@ -4,6 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from maintenance.models import Reminder, ReminderEvent
@@ -50,12 +51,40 @@ def snooze(
         raise refusal("time_or_amount", "Give a time or an amount to snooze until, one of the two.", "until")
     if amount is not None:
         amount, until = _require_not_reached(reminder, amount), now + LONGEST_SNOOZE
-    elif until is None or timezone.is_naive(until) or not now < until <= now + LONGEST_SNOOZE:
-        raise refusal("not_in_a_year", "Give a time in the future, at most a year from now.", "until")
+    elif until is not None:
+        _require_within_a_year(until, now)
     reminder.snoozed_until, reminder.snoozed_until_amount = until, amount
     reminder.save(update_fields=["snoozed_until", "snoozed_until_amount"])
     _record(reminder, Type.SNOOZED, describe_snooze(reminder), now, by)
     return reminder
+
+
+@transaction.atomic
+def snooze_several(reminders: QuerySet[Reminder], until: datetime, by: Any = None) -> int:
+    """Snooze those of these reminders that are open, until a time. Returns how many.
+
+    Refused: a time that is past or over a year away, and where none of them is open.
+    """
+    lock_reminders()
+    now = timezone.now()
+    _require_within_a_year(until, now)
+    rows = list(Reminder.objects.filter(pk__in=reminders.values("pk"), ended_at=None).order_by("pk"))
+    if not rows:
+        raise refusal("none_chosen", "Choose reminders that are due, at least one.", "reminders")
+    events = []
+    for reminder in rows:
+        reminder.snoozed_until, reminder.snoozed_until_amount = until, None
+        detail = describe_snooze(reminder)
+        events.append(ReminderEvent(reminder=reminder, type=Type.SNOOZED, at=now, detail=detail, by=by))
+    Reminder.objects.bulk_update(rows, ["snoozed_until", "snoozed_until_amount"])
+    ReminderEvent.objects.bulk_create(events)
+    outbox.post(events)
+    return len(rows)
+
+
+def _require_within_a_year(until: datetime, now: datetime) -> None:
+    if timezone.is_naive(until) or not now < until <= now + LONGEST_SNOOZE:
+        raise refusal("not_in_a_year", "Give a time in the future, at most a year from now.", "until")
 
 
 def describe_snooze(reminder: Reminder) -> Statement:

@@ -39,6 +39,12 @@ def open_reminders(now: datetime | Parameter | None = None, user: Any = None) ->
     return due.order_by("-counts", F("urgent_since").desc(nulls_last=True), "-opened_at", "-pk")
 
 
+def count_by_kind(due: QuerySet[Any]) -> dict[str, int]:
+    """How many of these reminders there are of each kind, the most first."""
+    counts = due.order_by().values("kind").annotate(count=Count("*")).order_by("-count", "kind")
+    return dict(counts.values_list("kind", "count"))
+
+
 def snoozed_reminders(now: datetime | None = None) -> QuerySet[Reminder]:
     """Snoozed reminders, those that return first at the top."""
     now = now or timezone.now()

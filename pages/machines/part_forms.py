@@ -153,7 +153,7 @@ class PartKindForm(VersionedForm):
             "bore_mm": "For a nozzle.",
             "worn_growth_pct": "For a nozzle: its life is the way until then.",
             "how": "Such as published, maker's statement, from memory, own replacements.",
-            "reorder_point": "A reminder comes when no more than this many are left.",
+            "reorder_point": "A reminder comes when no more than this many are left. 0: none.",
         }
 
     def __init__(self, *args: Any, **options: Any) -> None:

@@ -12,6 +12,7 @@ from spools.refusals import refusal
 from spools.sentences import format_unit
 
 SNOOZE_DAYS = {"1": "1 day", "3": "3 days"}
+SNOOZE_SEVERAL_DAYS = {**SNOOZE_DAYS, "14": "2 weeks"}
 
 
 class SnoozeForm(forms.Form):
@@ -40,6 +41,17 @@ class SnoozeForm(forms.Form):
         if days := self.cleaned_data["days"]:
             return timezone.now() + timedelta(days=int(days))
         return self.cleaned_data["until"]
+
+
+class SnoozeSeveralForm(forms.Form):
+    """Chosen reminders, or all due ones of a kind, for some days."""
+
+    reminders = forms.ModelMultipleChoiceField(Reminder.objects.all(), required=False)
+    kind = forms.ChoiceField(choices=Reminder.Kind.choices, required=False)
+    days = forms.ChoiceField(choices=SNOOZE_SEVERAL_DAYS.items())
+
+    def until_time(self) -> datetime:
+        return timezone.now() + timedelta(days=int(self.cleaned_data["days"]))
 
 
 class CompleteForm(forms.Form):

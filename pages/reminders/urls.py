@@ -3,6 +3,7 @@ from django.urls import path
 from pages.reminders import notifications, views
 
 urlpatterns = [
+    path("reminders/snooze/", views.reminders_snooze, name="reminders-snooze"),
     path("reminders/", views.reminders, name="reminders"),
     path("reminders/ended/", views.reminders_ended, name="reminders-ended"),
     path("reminders/<int:pk>/", views.reminder, name="reminder"),

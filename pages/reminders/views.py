@@ -1,20 +1,34 @@
 """Reminders that are due, snoozed or ended, each with its history."""
 
+from itertools import chain
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
 from maintenance.board.version import board_version
 from maintenance.models import Reminder
 from maintenance.reminders import lifecycle
+from maintenance.reminders.conditions.moisture import find_damp_spools
 from maintenance.reminders.links import link_of, with_subjects
-from maintenance.reminders.queries import open_reminders, snoozed_reminders
+from maintenance.reminders.queries import count_by_kind, open_reminders, snoozed_reminders
 from pages.frame.forms import apply, post_data
-from pages.reminders.forms import SNOOZE_DAYS, CompleteForm, EndedForm, KindForm, SnoozeForm
+from pages.frame.notices import notify_refused
+from pages.reminders.forms import (
+    SNOOZE_DAYS,
+    SNOOZE_SEVERAL_DAYS,
+    CompleteForm,
+    EndedForm,
+    KindForm,
+    SnoozeForm,
+    SnoozeSeveralForm,
+)
 from spools.wording import format_time
 
 PER_PAGE = 30
@@ -23,7 +37,7 @@ EARLIER = 10
 
 @login_required
 def reminders(request: HttpRequest) -> HttpResponse:
-    """Due reminders, and below the last of them the snoozed ones; of one kind, where there are many.
+    """Due reminders in groups of a kind, and below the last of them the snoozed ones; of one kind, where there are many.
 
     The same number of queries however many there are.
     """
@@ -32,11 +46,20 @@ def reminders(request: HttpRequest) -> HttpResponse:
     if form.is_valid() and (kind := form.cleaned_data["kind"]):
         due, snoozed = due.filter(kind=kind), snoozed.filter(kind=kind)
     page = Paginator(with_subjects(due), PER_PAGE).get_page(request.GET.get("page"))
+    counts = count_by_kind(due)
+    rows = [_row(reminder) for reminder in page]
+    groups: dict[str, list[dict]] = {}
+    for row in rows:
+        groups.setdefault(row["reminder"].kind, []).append(row)
     context = {
         "form": form,
         "page": page,
         "query": _query(request),
-        "due": [_row(reminder) for reminder in page],
+        "due": rows,
+        "groups": [(kind, Reminder.Kind(kind).label, counts[kind], group) for kind, group in groups.items()],
+        "counts": [(kind, Reminder.Kind(kind).label, count) for kind, count in counts.items()],
+        "choices": SNOOZE_SEVERAL_DAYS.items(),
+        "damp": find_damp_spools().count(),
         "live": live,
     }
     if page.has_next():
@@ -111,6 +134,24 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     amount = lifecycle.describe_amount(reminder)
     context["amount"] = "" if amount is None else amount.sentence
     return render(request, "reminders/snooze.html", context)
+
+
+@login_required
+@require_POST
+def reminders_snooze(request: HttpRequest) -> HttpResponse:
+    """Several at once: those that are ticked, or all due ones of a kind."""
+    form = SnoozeSeveralForm(request.POST)
+
+    def snooze(data: dict) -> None:
+        chosen = data["reminders"]
+        if data["kind"]:
+            chosen = open_reminders(user=request.user).filter(kind=data["kind"])
+        count = lifecycle.snooze_several(chosen, form.until_time(), by=request.user)
+        messages.success(request, f"{count} snoozed for {SNOOZE_SEVERAL_DAYS[data['days']]}.")
+
+    if not apply(form, snooze):
+        notify_refused(request, ValidationError(list(chain.from_iterable(form.errors.as_data().values()))))
+    return redirect("reminders")
 
 
 @login_required

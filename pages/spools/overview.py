@@ -11,6 +11,7 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from maintenance.board.version import board_version
+from maintenance.reminders.conditions.moisture import find_damp_spools
 from spools.air.hourly import HOUR
 from spools.board import board
 from spools.catalogue.values import material_values
@@ -23,12 +24,17 @@ PER_PAGE = 50
 
 @login_required
 def spools(request: HttpRequest) -> HttpResponse:
-    """Those in use, or with ?empty=1 those out of use; ?q= narrows by code, material, maker, colour, place."""
-    live, empty = board_version(), "empty" in request.GET
+    """Those in use, or with ?empty=1 those out of use; ?q= narrows by code, material, maker, colour, place.
+
+    ?damp=1: opened ones that are too wet to print well, and that nobody wants now.
+    """
+    live, empty, damp = board_version(), "empty" in request.GET, "damp" in request.GET
     search = request.GET.get("q", "").strip()
     listed = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
+    if damp:
+        listed = listed.filter(pk__in=find_damp_spools().values("spool"))
     if empty:
         listed = listed.prefetch_related(Prefetch("endings", Ending.objects.valid(), to_attr="endings_now"))
     page = Paginator(search_spools(listed, search), PER_PAGE).get_page(request.GET.get("page"))
@@ -40,6 +46,7 @@ def spools(request: HttpRequest) -> HttpResponse:
         "page": page,
         "rows": [{"spool": spool, **_answers(spool, rows.get(spool.pk), now)} for spool in shown],
         "empty": empty,
+        "damp": damp,
         "wanted": search,
         "query": query,
         "live": live,

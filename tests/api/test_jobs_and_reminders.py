@@ -113,7 +113,8 @@ def test_a_print_that_is_recorded_twice_is_answered_with_the_first_job(api, shop
 @pytest.fixture
 def reminder(api, shop, receive) -> dict:
     """The reminder to dry a nylon spool that lies on the shelf."""
-    receive(place=shop.shelf)
+    code = receive(place=shop.shelf)
+    api.post("print-requests", spool=code, mass_g=50, due_at=ago(days=-2))
     sweep()
     return next(row for row in api.get("reminders", open=True)["results"] if row["kind"] == "dry")
 
@@ -154,6 +155,17 @@ def test_a_reminder_is_snoozed_until_an_amount_and_shows_its_history(api, remind
     for answer in (snoozed["reason"], snoozed["remedy"]):
         assert answer["code"] and answer["values"] and answer["sentence"]
     assert snoozed["events"][0]["by"] is None
+
+
+def test_several_reminders_are_snoozed(api, reminder):
+    until = ago(days=-3)
+    assert api.refused("reminders/snooze", until=until)
+    assert "reminders" in api.refused("reminders/snooze", until=until, reminders=[10**6])
+    assert "until" in api.refused("reminders/snooze", until=ago(days=3), kind="dry")
+    assert api.post("reminders/snooze", status=200, until=until, kind="dry")["snoozed"] == 1
+    assert not api.get("reminders", due=True, kind="dry")["results"]
+    chosen = {"until": ago(days=-5), "reminders": [reminder["id"]]}
+    assert api.post("reminders/snooze", status=200, **chosen)["snoozed"] == 1
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ LONG_AGO = 24 * 20
 
 def kind(role: str, name: str, **values) -> PartKind:
     given = {"material": "steel", "hardness_hv": 690, "life_unit": "feed_km", "source": "invented for tests"}
-    given |= {"how": "memory", "life": 500, "life_low": 150, "life_high": 1500}
+    given |= {"how": "memory", "life": 500, "life_low": 150, "life_high": 1500, "reorder_point": 1}
     return PartKind.objects.create(role=role, name=name, **(given | values))
 
 

@@ -4,17 +4,17 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import Exists, Max, Min, OuterRef, Q
+from django.db.models import Exists, Max, Min, OuterRef, Q, QuerySet
 
 from maintenance.models import Loading, Reminder, Toolhead
 from maintenance.readiness.verdict import POSSIBLE
 from maintenance.reminders.conditions.conditions import Condition
+from maintenance.reminders.conditions.wanted import IS_OPENED, find_damp, find_wanted
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
-from spools.inventory.openings import is_opened
 from spools.inventory.queries import share
-from spools.models import DryingRun, Feedstock, MassEntry, Spool, SpoolBoard
+from spools.models import DryingRun, Feedstock, MassEntry, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -31,17 +31,17 @@ OPEN_BEFORE, HOLD_BEFORE = timedelta(hours=12), timedelta(hours=24)
 WIDE, STILL_WIDE = 0.5, 0.4
 STEPS_IN_INTERVAL = 4
 WEIGHED_LATELY = timedelta(days=7)
-OPENED_WET = [Spool.Card.WET, Spool.Card.MISSING]
 
 
 def check_moisture(now: datetime) -> Iterator[Condition]:
-    """Spools whose outer turns are likely too wet to print well; not those in a dryer or still in their bag.
+    """Spools that somebody wants and whose outer turns are likely too wet to print well.
 
-    A loaded one opens some hours before it may be. Reads the board as it is; a fixed number of queries.
+    Not those in a dryer or still in their bag; the others are those of find_damp_spools. A loaded one opens some hours
+    before it may be. Reads the board as it is; a fixed number of queries.
     """
     loadings = Loading.objects.present().select_related("toolhead__printer")
     loaded = {loading.spool_id: loading.toolhead for loading in loadings}
-    rows = _load_rows(now, loaded)
+    rows = _load_rows(now, loaded, find_wanted(WET))
     for row in rows:
         toolhead, until = loaded.get(row.spool_id), row.prints_well_until
         if row.over_clear > WET:
@@ -54,15 +54,18 @@ def check_moisture(now: datetime) -> Iterator[Condition]:
     yield from _weighings([row for row in rows if POSSIBLE < row.over_clear <= WET], now)
 
 
-def _load_rows(now: datetime, loaded: Iterable[int]) -> list[SpoolBoard]:
-    """The rows of spools that are or soon may be too wet: opened, in no dryer.
+def find_damp_spools() -> QuerySet[SpoolBoard]:
+    """The rows of opened spools that are likely too wet to print well, and of which nobody is reminded."""
+    return find_damp(WET, find_wanted(WET))
 
-    The word of an unopened bag is taken, unless its card says otherwise.
-    """
-    opened = Q(spool__card__in=OPENED_WET) | is_opened("spool")
+
+def _load_rows(now: datetime, loaded: Iterable[int], wanted: Iterable[int]) -> list[SpoolBoard]:
+    """The rows of wanted spools that are or soon may be too wet: opened, in no dryer."""
     soon = Q(spool__in=list(loaded), prints_well_until__lt=now + HOLD_BEFORE)
     drying = Exists(DryingRun.objects.filter(spool=OuterRef("spool"), end=None))
-    rows = board.rows_in_use().filter(opened, ~drying, Q(over_clear__gt=DRY_AGAIN) | soon, run=None)
+    rows = board.rows_in_use().filter(
+        IS_OPENED, ~drying, Q(over_clear__gt=DRY_AGAIN) | soon, run=None, spool__in=list(wanted)
+    )
     wet_rows = list(rows.defer("outlooks_json").select_related("spool").order_by("pk"))
     share([row.spool for row in wet_rows], "feedstock", Feedstock.objects.select_related("polymer", "filler"))
     return wet_rows

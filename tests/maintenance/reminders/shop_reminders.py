@@ -2,19 +2,27 @@
 
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 
 import pytest
 from django.db import connection
+from django.utils import timezone
 
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Fitting, Reminder
 from maintenance.reminders.links import link_of, with_subjects
+from spools.models import PrintRequest
 from tests.maintenance.conftest import PRINT
 from tests.spools.conftest import hours_ago
 
 # Acts are committed, so that the sweep after the commit runs.
 commits = pytest.mark.django_db(transaction=True)
+
+
+def want(spool) -> None:
+    """Somebody needs the spool: a reminder to dry it may open."""
+    PrintRequest.objects.create(spool=spool, mass_g=50, due_at=timezone.now() + timedelta(days=2))
 
 
 def open_conditions(**filters) -> set[str]:

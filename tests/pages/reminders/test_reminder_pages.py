@@ -170,6 +170,24 @@ def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
     require_refused(page(desk, "reminders", kind="x"), "invalid_choice", "kind")
 
 
+def test_several_are_snoozed_by_choice_or_by_kind(shop, desk):
+    dry = a_reminder(shop)
+    cleaning = [a_reminder(shop, kind="clean", condition=f"clean:{number}") for number in range(3)]
+    due = page(desk, "reminders")
+    assert [(kind, count) for kind, _, count in due.context["counts"]] == [("clean", 3), ("dry", 1)]
+    assert due.content.count(b'type="checkbox" name="reminders"') == 3, "none where a group has one"
+    address = reverse("reminders-snooze")
+    require = desk.post(address, {"days": "3"}, follow=True)
+    assert notices(require) == ["none_chosen error"]
+    desk.post(address, {"days": "3", "reminders": [cleaning[0].pk, cleaning[1].pk]})
+    assert [row["reminder"] for row in page(desk, "reminders").context["snoozed"]] == cleaning[:2]
+    assert cleaning[0].events.filter(type="snoozed", by=shop.user).count() == 1
+    desk.post(address, {"days": "14", "kind": "clean"})
+    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [dry]
+    cleaning[2].refresh_from_db()
+    assert cleaning[2].snoozed_until > timezone.now() + timedelta(days=13)
+
+
 def _subjects(shop) -> dict[str, dict]:
     """Subjects of reminders by kind: each shows another link."""
     fitting = Fitting.objects.filter(end=None, part__isnull=False).first()

@@ -1,6 +1,6 @@
 """Spools that are or will be too wet, and spools that a weighing would decide."""
 
-from datetime import timedelta
+from datetime import time, timedelta
 
 import pytest
 from django.utils import timezone
@@ -8,15 +8,19 @@ from django.utils import timezone
 from maintenance.machines.loading import load_spool
 from maintenance.models import Reminder
 from maintenance.reminders.conditions import moisture
+from maintenance.reminders.conditions.moisture import find_damp_spools
 from maintenance.reminders.reconcile import Counts
 from maintenance.reminders.sweep import sweep
+from maintenance.today import build_today
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.drying.week.requests import add_print_request
+from spools.facts import withdraw
 from spools.inventory.ledger import weigh
 from spools.inventory.moves import move_spool
 from spools.inventory.openings import record_opening
-from spools.models import SpoolBoard
+from spools.models import PlannedDrying, SpoolBoard, WeekPlan
 from spools.moisture.state import moisture_now
 from tests.maintenance.reminders.shop_reminders import (
     address,
@@ -25,6 +29,7 @@ from tests.maintenance.reminders.shop_reminders import (
     open_conditions,
     open_reminder,
     reminder_of,
+    want,
 )
 from tests.spools.conftest import feedstock, hours_ago, receive
 
@@ -42,6 +47,32 @@ def test_a_wet_spool_opens_one_reminder(shop, wet, plain):
     assert Reminder.objects.count() == 1
 
 
+def test_nobody_is_reminded_of_a_damp_spool_that_nobody_wants(shop):
+    spools = [receive(material, shop.shelf, sealed=False) for material in (shop.nylon, shop.nylon)]
+    sweep()
+    assert not is_open("dry")
+    assert find_damp_spools().count() == build_today().damp == 2
+    # A request for the material wants one spool of it, the least wet.
+    request = add_print_request(shop.nylon, 50, timezone.now() + timedelta(days=2))
+    sweep()
+    [condition] = open_conditions()
+    assert condition in map(dry_condition, spools) and find_damp_spools().count() == 1
+    receive(shop.nylon, shop.bag, card="dry")
+    sweep()
+    assert not is_open("dry")
+    withdraw(request, reason="printed")
+    now = timezone.now()
+    hours = {"staffed_from": time(7), "staffed_to": time(22)}
+    plan = WeekPlan.objects.create(made_at=now, accepted_at=now, **hours)
+    start = timezone.now() + timedelta(days=1)
+    ends = {"start": start, "end": start + timedelta(hours=20)}
+    PlannedDrying.objects.create(
+        plan=plan, spool=spools[1], dryer=shop.dryer, set_point_c=75, target_pct=0.2, **ends
+    )
+    sweep()
+    assert open_conditions() == {dry_condition(spools[1])}
+
+
 def test_it_is_resolved_in_the_dryer_and_opens_again_after_too_short_a_run(shop, wet):
     sweep()
     [run] = start_drying([wet], shop.dryer, DryingSettings(75), at=hours_ago(0.2))
@@ -56,6 +87,7 @@ def test_an_unopened_spool_counts_as_dry_unless_its_card_is_wet(shop):
     receive(shop.nylon, shop.bag)
     assert sweep().opened == 0
     card = receive(shop.nylon, shop.bag, card="wet")
+    want(card)
     sweep()
     assert open_conditions() == {dry_condition(card)}
 
@@ -137,6 +169,7 @@ def unsure(shop):
     weigh(spool, 1203, resolution_g=0.1, at=hours_ago(299))
     move_spool(spool, shop.box, at=hours_ago(280))
     record_opening(spool, at=hours_ago(280))
+    want(spool)
     return spool
 
 
