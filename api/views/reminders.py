@@ -32,7 +32,7 @@ class Reminders(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
         return respond(serializers.ReminderHistorySerializer, self.get_object())
 
     @extend_schema(request=serializers.SnoozeSeveralSerializer, responses=serializers.SnoozedSerializer)
-    @action(detail=False, methods=["post"], url_path="snooze")
+    @action(detail=False, methods=["post"], url_path="snooze-several")
     def snooze_several(self, request: Request) -> Response:
         """Snooze several until a time: those given, or all due ones of a kind."""
         data = parse(serializers.SnoozeSeveralSerializer, request.data)

@@ -195,6 +195,10 @@ def _service(shop: DemoShop) -> None:
     )
     for printer, days_ago in {"North": 8, "South": 3, "Bench": 2}.items():
         record_service(look, printer=shop.toolheads[printer].printer, at=shop.ago(days_ago))
+    # This shop prints filled filament, so it cleans its hot ends more often than the catalogue says.
+    hot_end = ServiceKind.objects.get(name="hot-end cleaning")
+    hot_end.interval, hot_end.source, hot_end.how = 50, "own choice: filled filament", "own choice"
+    save_kind(hot_end)
     gears = ServiceKind.objects.get(name="drive gear cleaning")
     record_service(gears, toolhead=shop.toolheads["North"], at=shop.ago(9))
 

@@ -159,13 +159,13 @@ def test_a_reminder_is_snoozed_until_an_amount_and_shows_its_history(api, remind
 
 def test_several_reminders_are_snoozed(api, reminder):
     until = ago(days=-3)
-    assert api.refused("reminders/snooze", until=until)
-    assert "reminders" in api.refused("reminders/snooze", until=until, reminders=[10**6])
-    assert "until" in api.refused("reminders/snooze", until=ago(days=3), kind="dry")
-    assert api.post("reminders/snooze", status=200, until=until, kind="dry")["snoozed"] == 1
+    assert api.refused("reminders/snooze-several", until=until)
+    assert "reminders" in api.refused("reminders/snooze-several", until=until, reminders=[10**6])
+    assert "until" in api.refused("reminders/snooze-several", until=ago(days=3), kind="dry")
+    assert api.post("reminders/snooze-several", status=200, until=until, kind="dry")["snoozed"] == 1
     assert not api.get("reminders", due=True, kind="dry")["results"]
     chosen = {"until": ago(days=-5), "reminders": [reminder["id"]]}
-    assert api.post("reminders/snooze", status=200, **chosen)["snoozed"] == 1
+    assert api.post("reminders/snooze-several", status=200, **chosen)["snoozed"] == 1
 
 
 @pytest.mark.parametrize(

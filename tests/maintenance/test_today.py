@@ -86,6 +86,7 @@ def test_an_empty_shop_has_an_empty_day(db):
 
 
 def test_due_reminders_are_listed(shop, wet):
+    load_spool(shop.north, wet, override_reason="a test")
     sweep()
     assert [reminder.spool for reminder in build_today().due] == [wet]
 

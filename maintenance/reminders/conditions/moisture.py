@@ -41,7 +41,7 @@ def check_moisture(now: datetime) -> Iterator[Condition]:
     """
     loadings = Loading.objects.present().select_related("toolhead__printer")
     loaded = {loading.spool_id: loading.toolhead for loading in loadings}
-    rows = _load_rows(now, loaded, find_wanted(WET))
+    rows = _load_rows(now, loaded, find_wanted(DRY_AGAIN))
     for row in rows:
         toolhead, until = loaded.get(row.spool_id), row.prints_well_until
         if row.over_clear > WET:
@@ -56,7 +56,7 @@ def check_moisture(now: datetime) -> Iterator[Condition]:
 
 def find_damp_spools() -> QuerySet[SpoolBoard]:
     """The rows of opened spools that are likely too wet to print well, and of which nobody is reminded."""
-    return find_damp(WET, find_wanted(WET))
+    return find_damp(WET, find_wanted(DRY_AGAIN))
 
 
 def _load_rows(now: datetime, loaded: Iterable[int], wanted: Iterable[int]) -> list[SpoolBoard]:

@@ -17,8 +17,8 @@ IS_OPENED = Q(spool__card__in=[Spool.Card.WET, Spool.Card.MISSING]) | is_opened(
 def find_wanted(wet_over: float) -> set[int]:
     """The ids of the spools that are wanted. A fixed number of queries.
 
-    wet_over: the chance above which a spool counts as wet. A request for a material wants the spool of it that is
-    the least wet, if all are wet.
+    wet_over: the chance above which a spool may be too wet. A request for a material wants the spool of it that is
+    the least wet, if even that one may be.
     """
     wanted = set(Loading.objects.present().values_list("spool", flat=True))
     wanted |= set(planned_dryings().values_list("spool", flat=True))
