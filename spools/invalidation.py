@@ -255,15 +255,16 @@ def _list_changed(row: Place | Polymer | Filler | Feedstock) -> set[str]:
 
 
 def _spools_in(place_ids: set[int], at: datetime) -> set[int]:
-    """The spools that were in these places since a time."""
+    """The spools that were in these dry boxes since a time, in bags too."""
     if not place_ids:
         return set()
-    return set(_since(Stay.objects.filter(place__in=place_ids), at).values_list("spool", flat=True))
+    stays = Stay.objects.filter(Q(place__in=place_ids) | Q(place__room__in=place_ids))
+    return set(_since(stays, at).values_list("spool", flat=True))
 
 
 def _spools_breathing(place: Place, at: datetime) -> set[int]:
-    """The spools that were in a place since a time, or in a dryer or dry box in that room."""
-    stays = Stay.objects.filter(Q(place=place) | Q(place__room=place))
+    """The spools that were in a place since a time, or in a dryer, dry box or bag in that room, a bag in such a box."""
+    stays = Stay.objects.filter(Q(place=place) | Q(place__room=place) | Q(place__room__room=place))
     return set(_since(stays, at).values_list("spool", flat=True))
 
 

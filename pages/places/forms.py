@@ -56,8 +56,8 @@ class PlaceForm(VersionedForm):
         help_texts = {
             "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
             "room": "For a dryer or printer, which takes in its air and its readings unless it has its own, and for a "
-            "dry box or bags, into which it leaks. Empty: the assumed air above stands for that of the room, and a dry "
-            "box is not computed.",
+            "dry box or bags, into which it leaks; bags may lie in a dry box. Empty: the assumed air above stands for that "
+            "of the room, and a dry box is not computed.",
             "film": "For sealed bags, one for each spool. With the room that they lie in, the air in each is computed.",
             "sachet_g": "A fresh sachet goes in each time that a bag is closed.",
             "volume_l": "With half-time, room and desiccant its air is computed while nothing is read.",

@@ -10,14 +10,15 @@ with temperature by Arrhenius' law; FILM_ENERGY_J_MOL is that of polyethylene (f
 
 import math
 from bisect import bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 import numpy as np
 
-from spools.air.dry_box_facts import PriorHistory, bring_in, build_sorbers, load_priors, room_air
+from spools.air.dry_box_cache import AirSeries, load_series
+from spools.air.dry_box_facts import PriorHistory, bring_in, build_sorbers, is_complete, load_priors, room_air
 from spools.air.dry_box_simulation import QUARTER, quarter_of
 from spools.air.enclosures import BAG_AHEAD_H, Pieces, forecast_air
 from spools.air.hourly import load_readings
@@ -84,11 +85,12 @@ def build_bag(place: Place) -> Box:
 
 
 class BagStep(NamedTuple):
-    """The air of a bag from a time on, (°C, % RH), and the state that it ends with."""
+    """The air of a bag from a time on, (°C, % RH), the state that it ends with, and the air around the bag."""
 
     start: datetime
     air: tuple[float, float]
     state: DryBoxContents
+    around: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -112,10 +114,10 @@ class BagAir:
         """The same without the steps that begin at a time or later, but for the first."""
         return BagAir(self.steps[: self._count(until - timedelta.resolution)], self.place, self.sorbers)
 
-    def ahead(self, moment: datetime, room: tuple[float, float]) -> Pieces:
-        """(hours, °C, % RH) from a time on, if the air of the room, °C and % RH, stays as it is."""
-        state = self.steps[self._count(moment) - 1].state
-        return forecast_air(build_bag(self.place), self.sorbers, state, room, BAG_AHEAD_H)
+    def ahead(self, moment: datetime) -> Pieces:
+        """(hours, °C, % RH) from a time on, if the air around stays as it is."""
+        step = self.steps[self._count(moment) - 1]
+        return forecast_air(build_bag(self.place), self.sorbers, step.state, step.around, BAG_AHEAD_H)
 
 
 def close_bag(
@@ -162,13 +164,17 @@ def simulate_bag(
         kelvin = room_c + ZERO_C
         room = Room((end - at).total_seconds(), kelvin, room_rh_pct / 100)
         state, _ = drybox.step(bag, sorbers, state, room)
-        steps.append(BagStep(at, (room_c, 100 * bag.rh(state.water_kg, kelvin)), state))
+        air = room_c, 100 * bag.rh(state.water_kg, kelvin)
+        steps.append(BagStep(at, air, state, (room_c, room_rh_pct)))
         at = end
     return BagAir(steps, place, sorbers)
 
 
 def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetime) -> dict[int, BagAir]:
-    """The air of the bags of these stays up to a time, by stay id; none of bags that nobody opened. Six queries."""
+    """The air of the bags of these stays up to a time, by stay id; none of bags that nobody opened.
+
+    Six queries, some more where bags lie in dry boxes.
+    """
     spools = {stay.spool_id: spools[stay.spool_id] for stay in stays}
     opened = load_opened(spools)
     priors = {pk: PriorHistory(spool, at and at.at) for pk, spool in spools.items() for at in [opened[pk]]}
@@ -177,7 +183,7 @@ def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetim
     for stay in stays:
         assert stay.place.room_id is not None
         first[stay.place.room_id] = min(first.get(stay.place.room_id, stay.start), stay.start)
-    readings = load_readings(first, until)
+    readings, boxes = load_readings(first, until), _load_boxes_around(stays, until)
     bags = {}
     for stay in stays:
         prior, room, end = priors[stay.spool_id], stay.place.room, min(stay.end or until, until)
@@ -188,7 +194,19 @@ def load_bags(stays: Sequence[Stay], spools: Mapping[int, Spool], until: datetim
         inside = bring_in(prior, start, start)
 
         def room_at(at: datetime, room: Place = room) -> tuple[float, float]:
-            return room_air(room, readings[room.pk], at)
+            is_read = room.pk not in boxes or readings[room.pk].at(at)[0] is not None
+            computed = None if is_read else boxes[room.pk].at(at)[0]
+            return computed or room_air(room, readings[room.pk], at)
 
         bags[stay.pk] = simulate_bag(stay.place, inside.sorbers, inside.brought, (start, end), room_at)
     return bags
+
+
+def _load_boxes_around(stays: Iterable[Stay], until: datetime) -> dict[int, AirSeries]:
+    """The air of the dry boxes in which bags lie, where it may be computed, by place id."""
+    spans: dict[Place, tuple[datetime, datetime]] = {}
+    for stay in stays:
+        if (box := stay.place.room) is not None and is_complete(box):
+            start, _ = spans.get(box, (stay.start, until))
+            spans[box] = min(start, stay.start), until
+    return load_series(spans) if spans else {}

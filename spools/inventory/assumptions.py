@@ -42,6 +42,10 @@ def save_place(place: Place) -> Place:
     lock_spool_facts()
     count_edit(place)
     place.full_clean()
+    if place.room is not None and place.room.kind == Place.Kind.DRY_BOX and place.kind != Place.Kind.BAG:
+        raise refusal(
+            "not_a_room", f"{place.room} is a dry box: only bags lie in one. Choose a room.", "room"
+        )
     if place.kind == Place.Kind.PRINTER and _is_renamed(place):
         raise refusal(
             "name_of_printer", "A printer's place has the printer's name. Rename the printer.", "name"

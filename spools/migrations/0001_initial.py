@@ -144,7 +144,7 @@ class Migration(migrations.Migration):
                     "room",
                     models.ForeignKey(
                         blank=True,
-                        limit_choices_to={"kind__in": ["shelf", "printer"]},
+                        limit_choices_to={"kind__in": ["shelf", "printer", "dry_box"]},
                         null=True,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="inside",

@@ -40,15 +40,15 @@ class Place(Retirable):
     # Readings win; these two are what is assumed while there are none.
     assumed_temperature_c = models.FloatField(default=21.0, validators=limits.TEMPERATURE_C.validators)
     assumed_rh_pct = models.FloatField(default=50.0, validators=limits.RH_PCT.validators)
-    # The room that a dryer or printer breathes or a dry box stands in. Empty: its own assumed climate stands for
-    # its room, and a dry box's air is not computed.
+    # The room that a dryer or printer breathes or a dry box stands in; of bags also the dry box that they lie in. Empty:
+    # its own assumed climate stands for its room, and a dry box's air is not computed.
     room = models.ForeignKey(
         "self",
         models.PROTECT,
         null=True,
         blank=True,
         related_name="inside",
-        limit_choices_to={"kind__in": ["shelf", "printer"]},
+        limit_choices_to={"kind__in": ["shelf", "printer", "dry_box"]},
     )
     max_set_point_c = models.FloatField(
         "hottest set point, °C",

@@ -123,11 +123,11 @@ class History:
         place, segment = self.enclosure_at(at), self.segment_at(at)
         if place is None or place.room is None or segment is None:
             return None
-        room = room_air(place.room, self.readings[place.room.pk], at)
         if place.pk in self.boxes and (charge := self.boxes[place.pk].charge_at(at)) is not None:
             box, sorbers = build_box(place, charge, openings_day), build_sorbers(self.spool, segment.mass_g)
+            room = room_air(place.room, self.readings[place.room.pk], at)
             return forecast_in_box(box, sorbers, water_pct, segment.air.rh_pct, room)
-        return self.bags[self.stays[-1].pk].ahead(at, room)
+        return self.bags[self.stays[-1].pk].ahead(at)
 
     def remaining(self) -> ledger.Amount:
         """As ledger.remaining, from the facts that are here."""

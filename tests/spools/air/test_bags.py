@@ -3,9 +3,11 @@
 from datetime import timedelta
 
 import pytest
+from django.utils import timezone
 
 from spools.air import bags
 from spools.air.climate import record_readings
+from spools.air.dry_box import put_desiccant
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.drying.storage import forecast_storage, load_storages
@@ -120,3 +122,23 @@ def test_only_bags_have_a_film_and_without_a_room_nothing_is_computed(nylon, she
     place = save_place(Place(name="Roomless", kind="bag", film="foil"))
     spool = receive(nylon, place, sealed=False)
     assert history_of(spool).segment_at(hours_ago(1)).air.origin == "assumed"
+
+
+def test_a_bag_in_a_dry_box_leaks_into_the_air_of_the_box(nylon, shelf, dryer, film_bag):
+    fields = {"kind": "dry_box", "volume_l": 30, "half_time_h": 55}
+    box = save_place(Place(name="Box", room=shelf, **fields))
+    put_desiccant(box, "silica_gel", 300, condition="new", at=hours_ago(200))
+    in_box = save_place(Place(name="Bags in the box", kind="bag", film="thin_pe", room=box))
+    spools = [receive(nylon, shelf, at=hours_ago(300), core_material="pc") for _ in range(2)]
+    for spool, place in zip(spools, (in_box, film_bag("thin_pe", 0)), strict=True):
+        dried(spool, dryer, place, hours_ago(100))
+    inside, outside = (history_of(spool).segment_at(hours_ago(0)).air.rh_pct for spool in spools)
+    assert inside < 6 < outside
+    rows = board.read([spool.pk for spool in spools])
+    assert rows[spools[1].pk].printable_until < hours_ago(-60 * 24)
+    assert rows[spools[0].pk].printable_until is None
+    put_desiccant(box, "silica_gel", 0, condition="unknown", at=hours_ago(50))
+    assert board.find_stale(timezone.now()) == [spools[0].pk]
+    assert board.read([spools[0].pk])[spools[0].pk].air_rh_pct > inside
+    with refuses("not_a_room", "room"):
+        save_place(Place(name="Box in a box", room=box, **fields))
