@@ -16,7 +16,7 @@ from tests.pages.shown import notes, require_refused, shows
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import hours_ago
 
-MOST_QUERIES = 24
+MOST_QUERIES = 26
 SILICA = {"kind": "silica_gel", "dry_mass_g": 200, "condition": "regenerated", "regenerated_c": 120}
 
 
