@@ -68,7 +68,7 @@ def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
         spool = Spool(code="7777777", feedstock=feedstock, core_radius_mm=50, width_mm=60, sealed=True)
         for dry, rh_pct in ((False, 45), (True, 10)):
             month = [ConstantAir(6, 21 + n % 4 / 2, rh_pct * (1 + 0.1 * math.sin(n))) for n in range(120)]
-            (after,) = advance_windings([(initial_winding(spool, 700, first_members(spool)), month)])
+            (after,) = advance_windings([(initial_winding(spool, 700, first_members()), month)])
             by_spool[feedstock.pk, dry] = after.state.to_bytes()
     return by_spool
 
@@ -78,9 +78,11 @@ def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime)
     kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
     content = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}
     content |= {"unexplained_kg": [0.0] * weighings, "weighings": weighings}
+    members = first_members()
     return Ensemble(
         spool=past.spool,
         last_at=last_at,
-        points=first_members(past.spool).astype("<f8").tobytes(),
+        names=list(members.names),
+        points=members.points.astype("<f8").tobytes(),
         divided=kilograms | content,
     )

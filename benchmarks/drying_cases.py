@@ -34,11 +34,11 @@ def load_polymers() -> dict[str, Polymer]:
 
 
 def make_spool(polymer_name: str, code: str = "TRIAL", **values: Any) -> Spool:
-    """A spool that came open, not saved."""
+    """A spool, not saved; it came open, unless stated otherwise."""
     polymer = load_polymers()[polymer_name]
     feedstock = Feedstock(pk=polymer.pk, polymer=polymer, name=polymer.name)
     reel = {"core_radius_mm": 50.0, "width_mm": 60.0, "core_mass_g": 200.0, "core_mass_known": True}
-    return Spool(pk=polymer.pk, code=code, feedstock=feedstock, sealed=False, **(reel | values))
+    return Spool(pk=polymer.pk, code=code, feedstock=feedstock, **(reel | {"sealed": False} | values))
 
 
 def make_dryer(max_set_point_c: float | None, error_k: float, pk: int = 1) -> Place:
@@ -51,13 +51,13 @@ def moisture_after_stay(spool: Spool, room: Room, hours: float = STAY_H) -> Mois
     """Its moisture after some hours in a room."""
     winding = _after_stay(spool.feedstock.polymer.name, spool.code, room, hours)
     history = History(spool=spool, opened=None, stays=[], runs=[], entries=[], readings={})
-    return Moisture(AT, 0.0, 0.0, [], winding, history, WeighingResult(first_members(spool), None))
+    return Moisture(AT, 0.0, 0.0, [], winding, history, WeighingResult(first_members(), None))
 
 
 @lru_cache(maxsize=1024)
 def _after_stay(polymer: str, code: str, room: Room, hours: float) -> Winding:
     spool = make_spool(polymer, code)
-    winding = initial_winding(spool, NET_MASS_G, first_members(spool))
+    winding = initial_winding(spool, NET_MASS_G, first_members())
     return advance_windings([(winding, [ConstantAir(hours, *room)])])[0]
 
 

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from spools.physics.air import Array
-
-from .members import Members
+from spools.physics.ensemble import Members
 
 # Lots of a feedstock differ by this share of what is unknown about the feedstock. Common practice, no source.
 LOT_SD = 0.3

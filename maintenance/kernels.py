@@ -6,7 +6,7 @@ from tempfile import TemporaryDirectory
 from maintenance import gcode
 from spools import physics
 from spools.physics import kernels
-from spools.physics.ensemble import first_points
+from spools.physics.ensemble import first_members
 from spools.physics.isotherm import KINDS, Isotherm
 from spools.physics.winding import (
     Geometry,
@@ -38,7 +38,7 @@ def load_kernels() -> None:
 
 def _advance_spools() -> None:
     """A spool of each kind of isotherm, through two hours, then in lasting air."""
-    first_points(1, seed="")  # imports what draws members
+    first_members(("w50_pct",))  # imports what draws members
     geometry = Geometry.from_mass(1.0, core_radius_m=0.05, width_m=0.06, density_kg_m3=1130)
     airs = join([Surroundings(3600, 296.15, 0.5)] * 2)
     materials = [Material(4e-13, 44e3, Isotherm(kind, 0.028, 4.6, 0.768)) for kind in KINDS]

@@ -32,7 +32,7 @@ from spools.models import (
 )
 
 # Raise it when the physics or its steps change: `prepare` then drops what another version computed.
-MODEL_VERSION = 10
+MODEL_VERSION = 11
 REFRESH = "spools.refresh_board"
 HOUR = timedelta(hours=1)
 # Work that began before a sample of a dry box may be stored after it.

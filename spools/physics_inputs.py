@@ -1,13 +1,14 @@
 """A spool as the physics takes it: its winding, and an ensemble for the numbers that are uncertain.
 
-The members are drawn once per spool, seeded by its code: uptake, diffusivity and activation energy from the
-spreads of the catalogue, and its wetness on receipt.
+The numbers of a member: uptake, diffusivity, activation energy and the shape of the isotherm, which spools of a feedstock
+share; the wetness on receipt and the pores of this spool; and how far the air of each place may be off the recorded
+one (spools/physics/air_errors.py). All spools start from the same members, so equal spools have equal answers.
 """
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -17,11 +18,13 @@ from spools.catalogue.values import material_values
 from spools.models import Feedstock, Spool
 from spools.physics import drying, ensemble, printing, surroundings, winding
 from spools.physics.air import ZERO_C
+from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
-from spools.physics.geometry import Geometry
-from spools.physics.isotherm import Isotherm
+from spools.physics.ensemble import Between, Members, Spread
+from spools.physics.geometry import Geometry, pore_share
+from spools.physics.isotherm import LEAST_GAB_C, POLYAMIDE_HEAT_J_MOL, Isotherm, gab_k
 from spools.physics.state import Material, WindingState, outermost_mean, resize, uniform
-from spools.physics.surroundings import Surroundings
+from spools.physics.surroundings import Surroundings, spread_air
 from spools.statements import Statement
 
 Array = NDArray[np.float64]
@@ -40,8 +43,14 @@ EVEN_CHANCE = 0.5
 START_C = 22.0
 # Hours after which a winding has the temperature of the air around it.
 EVEN_H = 8.0
-# The numbers of a member of the ensemble: uptake, diffusivity, its activation energy, wetness on receipt.
-MEMBER_OF = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "start_rh")
+# The numbers of a member that spools of a feedstock share, and those of one spool.
+SHARED_NUMBERS = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "gab_c")
+NUMBERS = (*SHARED_NUMBERS, "start_rh", "pore_fraction")
+# The c of a GAB isotherm at 23 °C as its 5 % and 95 % quantiles. Fits run from 1 to 20 and more (isotherm.gab_k), but with
+# more than 8 nylon would not stay good in a gasketed box with silica gel, which it does. Common practice, no source.
+LOW_GAB_C, HIGH_GAB_C = 1.2, 8.0
+# The air between the turns. Common practice, no source.
+PORE_FRACTION = Between(0.22, 0.30, 0.40)
 LEAST_WINDING_G = 1.0
 # The outer turns whose moisture counts where no job is named: those of a small one.
 SMALL_JOB_G = 50.0
@@ -65,13 +74,14 @@ class Interval(NamedTuple):
 
 
 class ConstantAir(NamedTuple):
-    """Constant surroundings for some hours. chamber: of the dryer that it dries in."""
+    """Constant surroundings for some hours. chamber: of the dryer that it dries in; errors: how far they may be off."""
 
     hours: float
     temperature_c: float
     rh_pct: float
     moving: bool = False
     chamber: Chamber | None = None
+    errors: AirErrors | None = UNKNOWN_PLACE
 
 
 @dataclass(frozen=True)
@@ -81,6 +91,7 @@ class Winding:
     geometry: Geometry
     material: Material
     state: WindingState
+    members: Members
 
     def mean_pct(self) -> Array:
         """Of all of it, (members,)."""
@@ -116,16 +127,22 @@ class Winding:
             for inner, outer, interval in zip(edges_mm, edges_mm[1:], intervals, strict=False)
         ]
 
-    def floor_pct(self, rh_pct: float) -> Array:
+    def floor_pct(self, air: "ConstantAir") -> Array:
         """Its content in equilibrium with this air, (members,)."""
-        return 100 * self.material.isotherm.equilibrium_at(rh_pct / 100)
+        true = spread_air(_surroundings(air), self.members)
+        return 100 * self.material.isotherm.equilibrium(true.rh, true.temperature_k)
 
     def through(self, airs: Sequence[Surroundings]) -> "Winding":
         """After these airs."""
         if not airs:
             return self
-        (result,) = winding.advance([winding.Lane(self.geometry, self.material, self.state, airs)])
+        (result,) = winding.advance([self.lane(airs)])
         return replace(self, state=result.state)
+
+    def lane(self, airs: Iterable[Surroundings]) -> winding.Lane:
+        """For the physics: each member takes its own air as the true one."""
+        spread = [spread_air(air, self.members) for air in airs]
+        return winding.Lane(self.geometry, self.material, self.state, spread)
 
     def resized(self, spool: Spool, mass_g: float) -> "Winding":
         """With mass_g of filament on the spool: printing takes the outermost turns."""
@@ -146,23 +163,17 @@ def geometry(spool: Spool, mass_g: float) -> Geometry:
     )
 
 
-def first_members(spool: Spool) -> Array:
-    """The members before any weighing, as points (members, numbers): the same for the same spool."""
-    return _first_points(spool.code)
+def first_members() -> Members:
+    """The members before any weighing: the same for all spools."""
+    return ensemble.first_members(NUMBERS)
 
 
-@lru_cache(maxsize=16384)
-def _first_points(code: str) -> Array:
-    """Drawing takes longer than a step of the physics."""
-    return ensemble.first_points(len(MEMBER_OF), code)
-
-
-def initial_winding(spool: Spool, mass_g: float, points: Array) -> Winding:
+def initial_winding(spool: Spool, mass_g: float, members: Members) -> Winding:
     """The winding as the spool came: in balance with an air that is not known well."""
-    material, start_rh = _members(spool, points)
-    shape = geometry(spool, mass_g)
-    w0 = material.isotherm.equilibrium(start_rh)
-    return Winding(shape, material, uniform(shape, material, w0, START_C + ZERO_C))
+    material, start_rh = _material(spool, members)
+    shape, start_k = geometry(spool, mass_g), START_C + ZERO_C
+    w0 = material.isotherm.equilibrium(start_rh, start_k)
+    return Winding(shape, material, uniform(shape, material, w0, start_k), members)
 
 
 def likely_material(feedstock: Feedstock) -> Material:
@@ -177,9 +188,10 @@ def most_water_pct(spool: Spool) -> float:
     return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
 
 
-def restore_winding(spool: Spool, mass_g: float, points: Array, memory: bytes) -> Winding:
+def restore_winding(spool: Spool, mass_g: float, members: Members, memory: bytes) -> Winding:
     """The winding whose state was stored with this much filament on the spool, for the same members."""
-    return Winding(geometry(spool, mass_g), _members(spool, points)[0], WindingState.from_bytes(memory))
+    state = WindingState.from_bytes(memory)
+    return Winding(geometry(spool, mass_g), _material(spool, members)[0], state, members)
 
 
 def advance_windings(lanes: Iterable[tuple[Winding, Sequence[ConstantAir]]]) -> list[Winding]:
@@ -302,7 +314,7 @@ def forecast_through(
 
     Until each limit is crossed or cannot be crossed any more, and at least min_probes. The last air goes on.
     """
-    most_pct = start.floor_pct(max(air.rh_pct for air in airs))
+    most_pct = np.max([start.floor_pct(air) for air in airs], axis=0)
     ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
     rows, at = [start.outer_pct(mass_g)], 0.0
     for probe in probe_hours:
@@ -356,12 +368,13 @@ def crossing_h(
 
 
 def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
-    return winding.Lane(start.geometry, start.material, start.state, [_surroundings(air) for air in airs])
+    return start.lane(_surroundings(air) for air in airs)
 
 
 def _surroundings(air: ConstantAir) -> Surroundings:
     kelvin = air.temperature_c + ZERO_C
-    return Surroundings(air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber)
+    known = Surroundings(air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber)
+    return replace(known, errors=air.errors)
 
 
 def start_rh(spool: Spool) -> tuple[tuple[float, float, float], Statement]:
@@ -377,32 +390,41 @@ def start_rh(spool: Spool) -> tuple[tuple[float, float, float], Statement]:
     return spread, Statement("moisture_reason.start", values)
 
 
-def _members(spool: Spool, points: Array) -> tuple[Material, Array]:
+def _material(spool: Spool, members: Members) -> tuple[Material, Array]:
     """The spool's material and the humidity it came from, 0..1, one value for each member."""
-    values = material_values(spool.feedstock)
-    spreads = {
-        "w50_pct": (values.w50_low_pct, values.w50_pct, values.w50_high_pct),
-        "d23_m2_s": (values.d23_low_m2_s, values.d23_m2_s, values.d23_high_m2_s),
-        "e_d_kj_mol": (values.e_d_low_kj_mol, values.e_d_kj_mol, values.e_d_high_kj_mol),
-        "start_rh": start_rh(spool)[0],
-    }
-
-    def spread(low: float, likely: float, high: float) -> ensemble.Spread:
-        return ensemble.Spread(min(low, likely), likely, max(low, likely, high))
-
-    drawn = ensemble.draw({name: spread(*spreads[name]) for name in MEMBER_OF}, points)
-    isotherm = _isotherm(spool.feedstock, drawn["w50_pct"])
-    material = Material(drawn["d23_m2_s"], 1000 * drawn["e_d_kj_mol"], isotherm)
-    return material, np.minimum(drawn["start_rh"] / 100, WETTEST_START_RH)
+    return member_material(spool.feedstock, start_rh(spool)[0], members)
 
 
-def _isotherm(feedstock: Feedstock, w50_pct: float | Array) -> Isotherm:
-    polymer = feedstock.polymer
-    # Only a GAB isotherm has a shape of its own; the others pass the two numbers over.
-    return Isotherm(
-        polymer.isotherm,
-        w50_pct / 100,
-        c=polymer.gab_c or 1.0,
-        k=polymer.gab_k or 0.5,
-        density_kg_m3=1000 * material_values(feedstock).density_g_cm3,
-    )
+def member_material(
+    feedstock: Feedstock, start_rh_pct: tuple[float, float, float], members: Members
+) -> tuple[Material, Array]:
+    """The material of a feedstock and the humidity that a spool came from, 0..1, one value for each member.
+
+    start_rh_pct: its low, likely and high value, % RH.
+    """
+    values = material_values(feedstock)
+
+    def at(name: str, low: float, likely: float, high: float) -> Array:
+        return Spread(min(low, likely), likely, max(low, likely, high)).at(members.point(name))
+
+    w50_pct = at("w50_pct", values.w50_low_pct, values.w50_pct, values.w50_high_pct)
+    d23_m2_s = at("d23_m2_s", values.d23_low_m2_s, values.d23_m2_s, values.d23_high_m2_s)
+    e_d_kj_mol = at("e_d_kj_mol", values.e_d_low_kj_mol, values.e_d_kj_mol, values.e_d_high_kj_mol)
+    isotherm = _isotherm(feedstock, w50_pct, members)
+    pores = pore_share(PORE_FRACTION.at(members.point("pore_fraction")))
+    material = Material(d23_m2_s, 1000 * e_d_kj_mol, isotherm, pore_share=pores)
+    return material, np.minimum(at("start_rh", *start_rh_pct) / 100, WETTEST_START_RH)
+
+
+def _isotherm(feedstock: Feedstock, w50_pct: float | Array, members: Members | None = None) -> Isotherm:
+    """With the likely shape, or with that of each member. Only a GAB isotherm has a shape of its own."""
+    polymer, density_kg_m3 = feedstock.polymer, 1000 * material_values(feedstock).density_g_cm3
+    if polymer.gab_c is None or polymer.gab_k is None:
+        return Isotherm(polymer.isotherm, w50_pct / 100, density_kg_m3=density_kg_m3)
+    likely_c = polymer.gab_c
+    c: float | Array = likely_c
+    if members is not None:
+        spread = Spread(min(LOW_GAB_C, likely_c), likely_c, max(HIGH_GAB_C, likely_c))
+        c = np.maximum(LEAST_GAB_C, spread.at(members.point("gab_c")))
+    k = gab_k(c, likely_c, polymer.gab_k)
+    return Isotherm(polymer.isotherm, w50_pct / 100, c, k, density_kg_m3, POLYAMIDE_HEAT_J_MOL)

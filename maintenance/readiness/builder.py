@@ -191,8 +191,7 @@ def _forecast_jobs(
             pk: (pk, machine.feed_places.air(pk, hours)) for pk in machine.feed_places.places
         }
         if key not in fed_from:
-            own = ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
-            airs[None] = place.pk, own
+            airs[None] = place.pk, climate.constant(hours, moving=place.moved_air)
         for feeding, (place_id, air) in airs.items():
             lane = place_id, spool_state.spool.pk, mass_g, hours
             if lane not in forecasts:

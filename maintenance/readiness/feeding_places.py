@@ -26,7 +26,7 @@ class FeedPlaces:
     def air(self, place_id: int, hours: float = 0.0) -> ConstantAir:
         """The air of one of the places, for some hours."""
         climate, place = self.climates[place_id], self.places[place_id]
-        return ConstantAir(hours, climate.temperature_c, climate.rh_pct, place.moved_air)
+        return climate.constant(hours, moving=place.moved_air)
 
 
 NO_FEED_PLACES = FeedPlaces({}, {}, {})

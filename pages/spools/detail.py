@@ -27,7 +27,7 @@ from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import Segment
 from spools.moisture.state import Interval, Moisture, forecast, moisture_of
 from spools.moisture.wording import ORIGIN
-from spools.physics_inputs import SMALL_JOB_G, ConstantAir
+from spools.physics_inputs import SMALL_JOB_G
 
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
@@ -70,10 +70,7 @@ def describe_wetness(moisture: Moisture, feedstock: Feedstock) -> Wet:
 def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
     """The moisture in the next days if the spool stays in its place and the air stays the same."""
     feedstock = moisture.history.spool.feedstock
-    airs = [
-        ConstantAir(hours, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
-        for hours in AHEAD_H
-    ]
+    airs = [segment.constant_air(hours) for hours in AHEAD_H]
     enclosure = moisture.history.enclosure_at(moisture.at)
     openings = count_openings([segment.place.pk], moisture.at) if enclosure else {}
     water_pct = float(np.median(moisture.winding.mean_pct()))
@@ -87,7 +84,8 @@ def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
         for (_, temperature_c, rh_pct), end in zip(pieces, ends, strict=True):
             hours = min(end, until) - passed
             if hours > 0:
-                later = later.ahead(hours, temperature_c, rh_pct, segment.moving_air)
+                air = segment.constant_air(hours)._replace(temperature_c=temperature_c, rh_pct=rh_pct)
+                (later,) = forecast([(later, air)])
                 passed += hours
         rows.append(describe_wetness(later, feedstock))
     return rows

@@ -16,10 +16,12 @@ from spools.air.dry_box_facts import boxes_in, is_complete
 from spools.air.dry_box_simulation import quarter_of
 from spools.air.dryer_air import dryer_chamber
 from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from spools.air.hygrometer import computed_errors, dryer_errors, place_errors
 from spools.air.salt_checks import load_hygrometers, off_rh_pct
 from spools.checks import lock_spool_facts, require_choice
 from spools.invalidation import invalidate_after_readings
 from spools.models import DesiccantCharge, DryingRun, Place, Reading, ReadingWithdrawal, WithdrawnReading
+from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
 from spools.physics_inputs import ConstantAir
 from spools.refusals import refusal
@@ -34,7 +36,7 @@ Values = tuple[float, float]
 class Climate:
     """Air at a place: °C, % RH, "reading", "computed", "assumed" or "dryer", and how that is known.
 
-    chamber: of a dryer, in which this air is heated.
+    chamber: of a dryer, in which this air is heated. errors: how far it may be off, in a dryer as heated.
     """
 
     temperature_c: float
@@ -42,13 +44,18 @@ class Climate:
     origin: str
     source: Statement
     chamber: Chamber | None = None
+    errors: AirErrors = UNKNOWN_PLACE
+
+    def constant(self, hours: float = 0.0, *, moving: bool = False) -> ConstantAir:
+        """This air for some hours."""
+        return ConstantAir(hours, self.temperature_c, self.rh_pct, moving, errors=self.errors)
 
     def heated(self, celsius: float, hours: float = 0.0, spools: int = 1) -> ConstantAir:
         """This air of a dryer's room, heated in the dryer in which so many spools dry, for some hours."""
         chamber = None if self.chamber is None else self.chamber.shared_by(spools)
         dew_point_c = None if chamber is None else chamber.dew_point_c
         rh_pct = heated_rh_pct(self.temperature_c, self.rh_pct, celsius, dew_point_c)
-        return ConstantAir(hours, celsius, rh_pct, True, chamber)
+        return ConstantAir(hours, celsius, rh_pct, True, chamber, self.errors)
 
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:
@@ -81,7 +88,10 @@ def _climates(places: Iterable[Place], at: datetime, heated: bool = True) -> dic
         runs = DryingRun.objects.filter(Q(end=None) | Q(end__gt=at), dryer__in=dryers, start__lte=at)
         set_points = {run.dryer_id: run.set_point_at(at) for run in runs}
     unread = [p for p in by_id.values() if is_complete(p) and p.pk not in last]
-    by_desiccant = {pk: describe_computed(*air) for pk, air in airs_at(unread, at).items()}
+    by_desiccant = {
+        pk: replace(describe_computed(*air), errors=computed_errors(by_id[pk]))
+        for pk, air in airs_at(unread, at).items()
+    }
     unheated = [place for pk, place in by_id.items() if pk not in by_desiccant]
     return by_desiccant | {p.pk: _climate(p, last, set_points.get(p.pk), at) for p in unheated}
 
@@ -122,14 +132,15 @@ def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantChar
 
 def _climate(place: Place, last: dict[int, _LastReading], set_point_c: float | None, at: datetime) -> Climate:
     room_climate = _measured_or_assumed(place, last.get(place.pk), at)
-    around, room = room_climate, place.air_source
+    around, room, read_in = room_climate, place.air_source, place
     if room_climate.origin == "assumed" and room is not place:
+        read_in = room
         around = _measured_or_assumed(room, last.get(room.pk), at)
         source = Statement("air.room", {"room": str(room), "source": around.source.as_data()})
         around = replace(around, source=source)
     if place.kind != Place.Kind.DRYER:
         return around
-    around = replace(around, chamber=dryer_chamber(place))
+    around = replace(around, chamber=dryer_chamber(place), errors=dryer_errors(place, read_in))
     if set_point_c is None:
         return around
     heated = {
@@ -138,19 +149,21 @@ def _climate(place: Place, last: dict[int, _LastReading], set_point_c: float | N
         "source": around.source.as_data(),
     }
     rh_pct = around.heated(set_point_c).rh_pct
-    return Climate(
-        set_point_c, rh_pct, "dryer", Statement("air.dryer", {"set_point_c": set_point_c} | heated)
-    )
+    source = Statement("air.dryer", {"set_point_c": set_point_c} | heated)
+    return Climate(set_point_c, rh_pct, "dryer", source, errors=around.errors)
 
 
 def _measured_or_assumed(place: Place, reading: _LastReading | None, at: datetime) -> Climate:
     if reading is None:
         assumed = Statement("air.assumed", {"believed_h": BELIEVED_HOURS})
-        return Climate(place.assumed_temperature_c, place.assumed_rh_pct, "assumed", assumed)
+        return Climate(
+            place.assumed_temperature_c, place.assumed_rh_pct, "assumed", assumed, errors=place_errors(place)
+        )
     read: dict[str, Any] = {"origin": reading.origin, "age_min": (at - reading.at) / timedelta(minutes=1)}
     if reading.off_rh_pct is not None:
         read["off_rh_pct"] = reading.off_rh_pct
-    return Climate(reading.temperature_c, reading.rh_pct, "reading", Statement("air.reading", read))
+    source = Statement("air.reading", read)
+    return Climate(reading.temperature_c, reading.rh_pct, "reading", source, errors=place_errors(place))
 
 
 @transaction.atomic

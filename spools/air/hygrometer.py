@@ -1,4 +1,4 @@
-"""Whether the hygrometer in a dry box agrees with the model, and the likely reason where it does not."""
+"""How far the air of a place may be off, and whether the hygrometer in a dry box agrees with the model."""
 
 from datetime import timedelta
 
@@ -6,6 +6,8 @@ from spools.air.dry_box_cache import SimulatedAir
 from spools.air.hourly import HourlyReadings, rh_at_pressure
 from spools.air.salt_checks import Row
 from spools.models import Place
+from spools.physics.air_errors import HYGROMETER_SD, AirErrors
+from spools.physics.evidence import OF_BAND
 from spools.statements import Statement
 
 # Hygrometer and model disagree when they differ by more than this and a share of the computed humidity, in all
@@ -14,6 +16,32 @@ from spools.statements import Statement
 HYGROMETER_RH_PCT, CHECKED_RH_PCT, LEAST_COMPARED_RH_PCT, MODEL_SHARE = 5.0, 2.5, 10.0, 0.25
 MEASURED_HOURS, COMPARED_OVER = 6, timedelta(hours=24)
 NEAR_LIMIT = 0.8
+# Of the air that is computed from desiccant, where no hygrometer is. Assumed.
+COMPUTED_SD = 0.005
+
+
+def offset_sd(place: Place) -> float:
+    """The standard deviation of true humidity less the one that is read, or assumed, in a place [0..1]."""
+    return HYGROMETER_SD
+
+
+def place_errors(place: Place) -> AirErrors:
+    """How far the recorded air of a place may be off; all spools there share its offset."""
+    return AirErrors(f"hygrometer {place.pk}", offset_sd(place))
+
+
+def computed_errors(place: Place) -> AirErrors:
+    """How far the computed air of a dry box or bag may be off."""
+    return AirErrors(f"computed air {place.pk}", COMPUTED_SD)
+
+
+def dryer_errors(dryer: Place, room: Place) -> AirErrors:
+    """How far the air in a drying run may be off, with the air of this room heated."""
+    errors = place_errors(room)._replace(dryer=f"dryer {dryer.pk}")
+    if dryer.air_exchange == Place.AirExchange.DESICCANT:
+        # Its desiccant gives the humidity, whatever the room's.
+        errors = errors._replace(hygrometer_sd=0.0)
+    return errors._replace(dryer_sd_k=OF_BAND * dryer.set_point_error_c)
 
 
 def find_disagreement(

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from spools.air.climate import room_airs
 from spools.air.enclosures import count_openings
 from spools.air.hourly import BELIEVED_FOR, HOUR
+from spools.air.hygrometer import computed_errors
 from spools.board.airs import AirClass, air_class
 from spools.catalogue.values import MaterialValues, material_values
 from spools.drying.forecast import estimate_dry_times
@@ -19,6 +20,7 @@ from spools.models import AirOutlook, DryingRun, Place, SpoolBoard
 from spools.models.board import encode_outlooks
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import History, Segment
+from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics_inputs import (
     DOUBT,
     LIKELY,
@@ -130,7 +132,8 @@ def compute_rows(
     enclosed = _forecast_enclosed(used, windings, now)
     own_airs = {pk: None if pk in enclosed else _own_air(segment) for pk, segment in segments.items()}
     next_airs = _next_airs(used, airs, now)
-    ahead = _forecast_outer_turns(used, windings, own_airs, next_airs)
+    errors = {pk: segment.air.errors for pk, segment in segments.items() if segment is not None}
+    ahead = _forecast_outer_turns(used, windings, own_airs, next_airs, errors)
     outlooks = _outlooks(ahead)
     outer = {pk: windings[pk].outer_pct(SMALL_JOB_G) for pk in used}
     intervals = dict(zip(used, Interval.from_rows(np.array(list(outer.values()))), strict=True))
@@ -184,8 +187,12 @@ def _forecast_outer_turns(
     windings: Mapping[int, Winding],
     own_airs: Mapping[int, AirClass | None],
     next_airs: Mapping[int, Sequence[AirClass]],
+    errors: Mapping[int, AirErrors],
 ) -> dict[tuple[int, AirClass], _Ahead]:
-    """The forecast of each spool in its own air and in the next ones; equal airs are computed once."""
+    """The forecast of each spool in its own air and in the next ones; equal airs are computed once.
+
+    errors: how far its own air may be off.
+    """
     lanes: dict[tuple[int, AirClass], _Ahead] = {}
     for pk, history in histories.items():
         values = material_values(history.spool.feedstock)
@@ -194,7 +201,10 @@ def _forecast_outer_turns(
             probes[own_air] = OWN_AIR_PROBES
         contents = forecast_wetting(
             windings[pk],
-            [ConstantAir(0.0, *air) for air in probes],
+            [
+                ConstantAir(0.0, *air, errors=errors[pk] if air == own_air else UNKNOWN_PLACE)
+                for air in probes
+            ],
             SMALL_JOB_G,
             (values.limit_clear_pct, values.limit_hold_pct),
             PROBE_HOURS,
@@ -216,7 +226,7 @@ def _forecast_enclosed(
         winding, values = windings[pk], material_values(histories[pk].spool.feedstock)
         water_pct = float(np.median(winding.mean_pct()))
         pieces = histories[pk].enclosure_ahead(now, water_pct, openings.get(place.pk, 0.0))
-        airs = [ConstantAir(*piece, place.moved_air) for piece in pieces or ()]
+        airs = [ConstantAir(*piece, place.moved_air, errors=computed_errors(place)) for piece in pieces or ()]
         limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
         contents = forecast_through(winding, airs, SMALL_JOB_G, limits_pct, PROBE_HOURS, OWN_AIR_PROBES)
         forecasts[pk] = _Ahead(contents, values)

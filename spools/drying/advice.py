@@ -277,5 +277,4 @@ def _airs_after(state: Moisture, winding: Winding, dryers: Dryers) -> tuple[str,
         # It comes back into a bag that is closed anew, or into the box as it is then.
         storage = next(storage for storage in dryers.storages if storage.place == segment.place)
         return str(storage.place), storage.airs(spool, winding)
-    air = ConstantAir(0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
-    return str(segment.place), [air]
+    return str(segment.place), [segment.constant_air()]

@@ -105,7 +105,7 @@ class DryerLoad:
         return bool((self._floors_pct(set_point_c, n) > self.targets_pct[n]).mean() > DOUBT)
 
     def _floors_pct(self, set_point_c: float, n: int) -> Array:
-        return self.states[n].winding.floor_pct(self.heated_air(set_point_c).rh_pct)
+        return self.states[n].winding.floor_pct(self.heated_air(set_point_c))
 
     def key(self) -> Hashable:
         """Loads with the same key have the same drafts with the same hours."""

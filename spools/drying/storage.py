@@ -12,6 +12,7 @@ from spools.air.climate import Climate, climates_now
 from spools.air.dry_box_cache import charges_at
 from spools.air.dry_box_facts import build_box, build_sorbers, is_complete
 from spools.air.enclosures import count_openings, forecast_in_box
+from spools.air.hygrometer import computed_errors
 from spools.catalogue.values import material_values
 from spools.drying.forecast import forecast_limits
 from spools.drying.options import STORAGE_PROBE_HOURS, StaysGood
@@ -39,7 +40,7 @@ class Storage:
         """The air that a spool finds there when it comes now, one after the other; the last one goes on."""
         moved = self.place.moved_air
         if self.room is None:
-            return [ConstantAir(0.0, self.climate.temperature_c, self.climate.rh_pct, moved)]
+            return [self.climate.constant(moving=moved)]
         room = self.room.temperature_c, self.room.rh_pct
         winding_g, water_pct = 1000 * winding.geometry.mass_kg, float(np.median(winding.mean_pct()))
         if self.box is None:
@@ -47,7 +48,7 @@ class Storage:
         else:
             sorbers = build_sorbers(spool, winding_g)
             pieces = forecast_in_box(self.box, sorbers, water_pct, self.climate.rh_pct, room)
-        return [ConstantAir(*piece, moved) for piece in pieces]
+        return [ConstantAir(*piece, moved, errors=computed_errors(self.place)) for piece in pieces]
 
 
 def load_storages(at: datetime | None = None) -> list[Storage]:

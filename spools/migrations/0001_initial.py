@@ -1289,6 +1289,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("last_at", models.DateTimeField(help_text="the last weighing that is in it")),
+                ("names", models.JSONField(help_text="of the numbers of the members")),
                 ("points", models.BinaryField(help_text="the members, see spools/physics/evidence.py")),
                 (
                     "divided",

@@ -45,11 +45,12 @@ class MoistureState(models.Model):
 class Ensemble(models.Model):
     """The members of a spool's ensemble as its weighings moved them.
 
-    Spools that were never weighed have none; their members follow from the code and the catalogue alone.
+    Spools that were never weighed have none; their members follow from the catalogue alone.
     """
 
     spool = models.OneToOneField(Spool, models.CASCADE, related_name="ensemble")
     last_at = models.DateTimeField(help_text="the last weighing that is in it")
+    names = models.JSONField(help_text="of the numbers of the members")
     points = models.BinaryField(help_text="the members, see spools/physics/evidence.py")
     divided = models.JSONField(help_text="how the last weighing divides into filament, water and reel, kg")
 

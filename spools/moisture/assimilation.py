@@ -5,8 +5,8 @@ next sweep stores it again, whoever needs it computes it: always from the first 
 together, so that the order of recording does not matter.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 
@@ -19,8 +19,9 @@ from spools.moisture import exposure_hours
 from spools.moisture.history import History
 from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
+from spools.physics.ensemble import Members
 from spools.physics.evidence import OF_BAND, Load, Weighings
-from spools.physics_inputs import MEMBER_OF, Winding, first_members, start_rh
+from spools.physics_inputs import Winding, first_members, start_rh
 from spools.statements import Statement
 
 # What may leave a spool unrecorded between two weighings: cut ends and purges when it is in use, next to
@@ -32,22 +33,24 @@ CARDBOARD_WATER, CARDBOARD_WATER_SD = 0.065, 0.01
 # Without a net mass the first weighing alone gives the amount.
 UNKNOWN_NET_SD = 0.5
 LEAST_CORE_SD_G = 0.3
+# Of the perturbed readings: the same for all spools, so that equal weighings have equal results.
+SEED = "weighings"
 
 # The windings of a spool for some members, at the times of its weighings.
-Replay = Callable[[Array], Sequence[Winding]]
+Replay = Callable[[Members], Sequence[Winding]]
 
 
 @dataclass(frozen=True)
 class WeighingResult:
-    """The members of a spool as points, and how its last weighing divides; None for one never weighed."""
+    """The members of a spool, and how its last weighing divides; None for one never weighed."""
 
-    points: Array
+    members: Members
     divided: dict | None
 
     @classmethod
     def from_row(cls, row: Ensemble) -> "WeighingResult":
-        points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(MEMBER_OF))
-        return cls(points, row.divided)
+        points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(row.names))
+        return cls(Members(tuple(row.names), points), row.divided)
 
     def why(self, history: History) -> list[Statement]:
         """The effect of the weighings."""
@@ -76,7 +79,7 @@ def stored_result(history: History) -> WeighingResult | None:
     """From the stored ensemble, or the first members of a spool never weighed; None: not assimilated yet."""
     weighings = weighings_of(history)
     if not weighings:
-        return unweighed_result(history.spool)
+        return unweighed_result()
     row = getattr(history.spool, "ensemble", None)
     # A weighing may have been added while the facts were loaded.
     if row is None or (row.last_at, row.divided["weighings"]) != (weighings[-1].at, len(weighings)):
@@ -84,26 +87,27 @@ def stored_result(history: History) -> WeighingResult | None:
     return WeighingResult.from_row(row)
 
 
-def unweighed_result(spool: Spool) -> WeighingResult:
+def unweighed_result() -> WeighingResult:
     """The first members, of a spool never weighed."""
-    return WeighingResult(first_members(spool), None)
+    return WeighingResult(first_members(), None)
 
 
-def assimilate(history: History, replay: Replay) -> Ensemble:
-    """The ensemble of a weighed spool, not stored yet."""
+def assimilate(history: History, replay: Replay, air_names: Iterable[str]) -> Ensemble:
+    """The ensemble of a weighed spool, not stored yet. air_names: of the numbers that its airs depend on."""
     spool, weighings = history.spool, weighings_of(history)
     scale, load = _weighings(history, weighings), _load(spool, history.entries)
-    first = first_members(spool)
+    first = first_members().with_columns(air_names)
 
     def water_kg(points: Array) -> Array:
-        return np.array([winding.water_kg() for winding in replay(points)])
+        return np.array([winding.water_kg() for winding in replay(replace(first, points=points))])
 
-    first_water = water_kg(first)
-    points = evidence.assimilate(first, first_water, water_kg, scale, load, spool.code)
+    first_water = water_kg(first.points)
+    points = evidence.assimilate(first.points, first_water, water_kg, scale, load, SEED)
     divided = evidence.divide_mass(first_water, water_kg(points), scale, load)
     return Ensemble(
         spool=spool,
         last_at=weighings[-1].at,
+        names=list(first.names),
         points=points.astype("<f8").tobytes(),
         divided={**divided._asdict(), "weighings": len(weighings)},
     )

@@ -20,14 +20,16 @@ from spools.air.dry_box_facts import build_box, build_sorbers, is_complete, room
 from spools.air.dryer_air import dryer_chamber
 from spools.air.enclosures import Pieces, forecast_in_box
 from spools.air.hourly import FOREVER, HourlyReadings, heated_rh_pct, hour_of, load_readings, rh_at_pressure
+from spools.air.hygrometer import computed_errors, dryer_errors, place_errors
 from spools.catalogue.values import material_values
 from spools.inventory import ledger
 from spools.inventory.openings import Opened, load_opened
 from spools.inventory.queries import share_places, spools_by_id
 from spools.models import DryingRun, MassEntry, Place, Spool, Stay
 from spools.moisture import exposure_hours
+from spools.physics.air_errors import AirErrors
 from spools.physics.chamber import Chamber
-from spools.physics_inputs import LEAST_WINDING_G
+from spools.physics_inputs import LEAST_WINDING_G, ConstantAir
 
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 
@@ -36,13 +38,15 @@ DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 class SegmentAir:
     """Constant air: °C, % RH, "reading", "computed", "assumed" or "dryer".
 
-    is_known: whether it was measured in the place itself or computed for it. chamber: of the dryer that heats it.
+    is_known: whether it was measured in the place itself or computed for it. errors: how far it may be off. chamber:
+    of the dryer that heats it.
     """
 
     temperature_c: float
     rh_pct: float
     origin: str
     is_known: bool
+    errors: AirErrors
     chamber: Chamber | None = None
 
 
@@ -61,6 +65,11 @@ class Segment:
     closes: bool
     # Share of the exposure hours that a drying run undoes as it ends with this segment.
     credit: float = 0.0
+
+    def constant_air(self, hours: float = 0.0) -> ConstantAir:
+        """Its air for some hours."""
+        air = self.air
+        return ConstantAir(hours, air.temperature_c, air.rh_pct, self.moving_air, air.chamber, air.errors)
 
 
 class OtherRun(NamedTuple):
@@ -231,13 +240,16 @@ class History:
         else:
             temperature_c, origin = state[0], "reading"
             rh_pct = rh_at_pressure(state[1], temperature_c)
+        read_in = place if is_known else room
+        errors = place_errors(read_in) if computed is None else computed_errors(read_in)
         chamber = None
         if run is not None:
             set_point_c = run.set_point_at(at)
             chamber = dryer_chamber(run.dryer).shared_by(self.spools_in(run, at))
             rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c, chamber.dew_point_c)
             temperature_c, origin = set_point_c, "dryer"
-        return SegmentAir(temperature_c, rh_pct, origin, is_known, chamber), until
+            errors = dryer_errors(run.dryer, read_in)
+        return SegmentAir(temperature_c, rh_pct, origin, is_known, errors, chamber), until
 
 
 def _next_midnight(at: datetime) -> datetime:

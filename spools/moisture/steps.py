@@ -1,7 +1,7 @@
 """Takes spools from checkpoint to checkpoint: their segments by the physics, their clocks beside it.
 
 Nothing here depends on when somebody asks: the segments follow from the facts, the members of the ensemble
-from the spool's code and weighings. So continuing from a checkpoint and starting again give the same bits.
+from the spool's weighings. So continuing from a checkpoint and starting again give the same bits.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -17,9 +17,10 @@ from spools.moisture import checkpoints, exposure_hours
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.exposure_hours import Clock, Exposure
 from spools.moisture.history import History, Segment, load, load_air
+from spools.physics.chamber import AIR_EXCHANGE
+from spools.physics.ensemble import Members
 from spools.physics.surroundings import Surroundings
 from spools.physics_inputs import (
-    Array,
     ConstantAir,
     Winding,
     initial_winding,
@@ -75,8 +76,8 @@ def load_spools(
     ensembles = _assimilate([history for history in missing if spool_weighings.weighings_of(history)])
     results |= {row.spool_id: WeighingResult.from_row(row) for row in ensembles}
     for pk in histories.keys() - results.keys():
-        results[pk] = spool_weighings.unweighed_result(histories[pk].spool)
-    starts = {pk: _start(h, results[pk].points, newest.get(pk)) for pk, h in histories.items()}
+        results[pk] = spool_weighings.unweighed_result()
+    starts = {pk: _start(h, results[pk].members, newest.get(pk)) for pk, h in histories.items()}
     return LoadedSpools(histories, results, starts, ensembles)
 
 
@@ -91,9 +92,17 @@ def _assimilate(histories: Sequence[History]) -> list[Ensemble]:
     ensembles = []
     for loaded, last_hour in zip(load_air(histories, max(last_hours)), last_hours, strict=True):
         history = loaded.before(last_hour)
-        replay = partial(_at_weighings, history, _stages(history))
-        ensembles.append(spool_weighings.assimilate(history, replay))
+        stages = _stages(history)
+        replay = partial(_at_weighings, history, stages)
+        ensembles.append(spool_weighings.assimilate(history, replay, _air_names(stages)))
     return ensembles
+
+
+def _air_names(stages: Iterable["_Stage"]) -> list[str]:
+    """The numbers of the members that the airs of these stages depend on."""
+    airs = [air for stage in stages for air in stage.airs]
+    names = {name for air in airs if air.errors is not None for name in air.errors.names}
+    return sorted(names | {AIR_EXCHANGE for air in airs if air.chamber is not None})
 
 
 @dataclass(frozen=True)
@@ -112,23 +121,23 @@ def _stages(history: History) -> list[_Stage]:
     return [_Stage(batch[-1].end, batch[0].mass_g, join_airs(_airs(batch))) for batch in batches]
 
 
-def _at_weighings(history: History, stages: Sequence[_Stage], points: Array) -> list[Winding]:
+def _at_weighings(history: History, stages: Sequence[_Stage], members: Members) -> list[Winding]:
     """The windings of these members when the spool was weighed; checkpoints may be stored at those times."""
-    start = _start(history, points, None)
+    start = _start(history, members, None)
     winding, reached = start.winding, {start.at: start.winding}
     for stage in stages:
         winding = reached[stage.end] = winding.resized(history.spool, stage.mass_g).through(stage.airs)
     return [reached[entry.at] for entry in spool_weighings.weighings_of(history)]
 
 
-def _start(history: History, points: Array, row: MoistureState | None) -> SpoolMoment:
+def _start(history: History, members: Members, row: MoistureState | None) -> SpoolMoment:
     spool = history.spool
     if row is None:
         received_at = spool.received_at
-        winding = initial_winding(spool, history.mass_at(received_at), points)
+        winding = initial_winding(spool, history.mass_at(received_at), members)
         return SpoolMoment(received_at, winding, Clock())
     # Stored before a mass entry of that very time, which resizes the winding as it goes on.
-    winding = restore_winding(spool, history.mass_at(row.at, before=True), points, bytes(row.memory))
+    winding = restore_winding(spool, history.mass_at(row.at, before=True), members, bytes(row.memory))
     return SpoolMoment(row.at, winding, Clock(row.exposure_hours, row.dry_hours, row.heat_hours))
 
 
@@ -190,9 +199,9 @@ def _batches(
 def _airs(segments: Iterable[Segment]) -> list[ConstantAir]:
     """In its unopened bag a spool exchanges nothing: no air at all."""
     return [
-        ConstantAir((s.end - s.start) / HOUR, s.air.temperature_c, s.air.rh_pct, s.moving_air, s.air.chamber)
-        for s in segments
-        if s.kind != Exposure.UNOPENED
+        segment.constant_air((segment.end - segment.start) / HOUR)
+        for segment in segments
+        if segment.kind != Exposure.UNOPENED
     ]
 
 

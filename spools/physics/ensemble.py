@@ -1,12 +1,15 @@
-"""The uncertainty of a spool: members drawn from published spreads, and their intervals."""
+"""The uncertainty of a spool: members whose numbers have names, drawn from published spreads, and their intervals."""
+
+from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 Array = NDArray[np.float64]
 
@@ -48,6 +51,37 @@ class Spread:
         return self.median * np.exp(z / _Z * side)
 
 
+@dataclass(frozen=True)
+class Between:
+    """A positive number that lies between two ends; half of its members lie on either side of the middle.
+
+    On each side its logarithm is uniform. Raises ValueError unless 0 < low <= middle <= high.
+    """
+
+    low: float
+    middle: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low <= self.middle <= self.high:
+            raise ValueError(f"a number between two ends needs 0 < low <= middle <= high, not {self}")
+
+    def at(self, z: ArrayLike) -> Array:
+        """The value at a standard normal deviate.
+
+        Parameters
+        ----------
+        z : array_like
+            Deviates, any shape.
+
+        Returns
+        -------
+        ndarray
+            Values, same shape.
+        """
+        return np.exp(np.interp(ndtr(z), [0, 0.5, 1], np.log([self.low, self.middle, self.high])))
+
+
 def normal_points(count: int, dimensions: int, seed: str) -> Array:
     """Standard normal points from a scrambled Sobol sequence, the same for the same seed.
 
@@ -76,30 +110,6 @@ def normal_points(count: int, dimensions: int, seed: str) -> Array:
     return ndtri(np.clip(points, 1e-9, 1 - 1e-9))
 
 
-def first_points(dimensions: int, seed: str, members: int = MEMBERS) -> Array:
-    """The members that a spool starts with, as standard normal points.
-
-    The first one is the median of all, so that a screen can show the likely course.
-
-    Parameters
-    ----------
-    dimensions : int
-        Uncertain numbers.
-    seed : str
-        Any text, such as the code of a spool.
-    members : int
-        Number of members.
-
-    Returns
-    -------
-    ndarray
-        Points, (members, dimensions).
-    """
-    points = normal_points(members, dimensions, seed)
-    points[0] = 0.0
-    return points
-
-
 @lru_cache(maxsize=16384)
 def further_points(name: str, count: int = MEMBERS) -> Array:
     """One more number of each member, such as the air that flows through a dryer: the same for the same name.
@@ -124,22 +134,55 @@ def further_points(name: str, count: int = MEMBERS) -> Array:
     return points
 
 
-def draw(spreads: dict[str, Spread], points: Array) -> dict[str, Array]:
-    """Members of each named number.
+@dataclass(frozen=True)
+class Members:
+    """The members of an ensemble as standard normal points, a column for each named number."""
+
+    names: tuple[str, ...]
+    points: Array
+
+    def point(self, name: str) -> Array:
+        """The deviates of one number, (members,): its column, or further_points where it has none."""
+        if name in self.names:
+            return self.points[:, self.names.index(name)]
+        return further_points(name, len(self.points))
+
+    def with_columns(self, names: Iterable[str]) -> Members:
+        """The same with columns for these numbers, too."""
+        new = [name for name in names if name not in self.names]
+        columns = [self.point(name) for name in new]
+        return Members((*self.names, *new), np.column_stack([self.points, *columns]))
+
+
+@lru_cache(maxsize=64)
+def first_members(names: tuple[str, ...], count: int = MEMBERS) -> Members:
+    """The members before any evidence: the same for every spool.
+
+    So two spools with the same facts have the same answers, to the bit. The first member is the median of all,
+    so that a screen can show the likely course. The numbers are uncorrelated among the members, for the smoother
+    (evidence.py) would take a chance correlation for knowledge.
 
     Parameters
     ----------
-    spreads : dict of str to Spread
-        The spreads by name.
-    points : ndarray
-        Standard normal points, (members, number of spreads).
+    names : tuple of str
+        The uncertain numbers.
+    count : int
+        Number of members.
 
     Returns
     -------
-    dict of str to ndarray
-        Values by name, (members,) each.
+    Members
+        The members; their points are read only.
     """
-    return {name: spread.at(points[:, i]) for i, (name, spread) in enumerate(spreads.items())}
+    points = normal_points(count, len(names), "members")
+    points[int((points**2).sum(1).argmin())] = points[0]
+    points[0] = 0.0
+    points[1:] -= points[1:].mean(0)
+    # The symmetric square root moves the points least.
+    values, vectors = np.linalg.eigh(points.T @ points / count)
+    points = points @ (vectors / np.sqrt(values)) @ vectors.T
+    points.flags.writeable = False
+    return Members(names, points)
 
 
 def probability(values: ArrayLike, limit: float) -> float:

@@ -1,12 +1,16 @@
 """Sorption isotherms: the water content of a polymer in equilibrium with air.
 
-Every isotherm is given by its uptake at 50 % RH, so that one number carries the spread between grades;
-kind, c and k only give its shape. Temperature acts through the relative humidity alone.
+Every isotherm is given by its uptake at 50 % RH and 23 °C, so that one number carries the spread between grades;
+kind, c and k only give its shape. Temperature acts through the relative humidity alone, but for GAB: the first layer
+of water is bound more strongly than liquid water is, so at a given humidity a hot polymer holds less of it,
+
+    c(T) = c exp(heat / R (1 / T - 1 / 296.15 K)).
 
 References
 ----------
 [1] van den Berg, C. and Bruin, S. (1981), in Water Activity: Influences on Food Quality (GAB equation).
 [2] Flory, P. J. (1953), Principles of Polymer Chemistry, ch. 12-13.
+[3] Morton, W. E. and Hearle, J. W. S. (2008), Physical Properties of Textile Fibres, ch. 8.
 """
 
 from collections.abc import Callable
@@ -16,12 +20,16 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .air import Array
+from .air import GAS_CONSTANT, Array
+from .filament import REFERENCE_K
 from .kernels import kernel
 
 WATER_DENSITY = 997.0  # kg/m³ at 25 °C
 KINDS = ("henry", "gab", "flory-huggins")
 LEAST_GAB_C = 1.0
+# Of the first layer of water in a polyamide, over that of liquid water: 1.05 kJ/g at zero regain, from memory. The heat
+# of wetting of dry nylon, 31 J/g [3, table 8.1], is 1.3 kJ for each gram of the 2.35 % of GAB's first layer.
+POLYAMIDE_HEAT_J_MOL = 19e3
 # Flory-Huggins has no closed inverse; bisection halves the bracket this many times, to the last bit.
 _BISECTIONS = 60
 
@@ -33,9 +41,10 @@ class Isotherm:
     Attributes
     ----------
     kind: "henry" (straight), "gab" [1] or "flory-huggins" [2].
-    w50: uptake at 50 % RH, scalar or (members,) [kg/kg].
-    c, k: GAB's shape; w50 scales it. PA6: c 4.60, k 0.768. c >= 1 and 0 < k < 1.
+    w50: uptake at 50 % RH and 23 °C, scalar or (members,) [kg/kg].
+    c, k: GAB's shape at 23 °C; w50 scales it. PA6: c 4.60, k 0.768. c >= 1 and 0 < k < 1.
     density_kg_m3: of the dry polymer, used by Flory-Huggins only.
+    heat_j_mol: of the first layer of GAB, over that of liquid water; c does not fall below 1.
 
     Raises ValueError where a value is out of range.
     """
@@ -45,6 +54,7 @@ class Isotherm:
     c: float | Array = 1.0
     k: float | Array = 0.5
     density_kg_m3: float | Array = 1200.0
+    heat_j_mol: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -60,13 +70,15 @@ class Isotherm:
     def curved(self) -> bool:
         return self.kind != "henry"
 
-    def equilibrium(self, rh: ArrayLike) -> Array:
+    def equilibrium(self, rh: ArrayLike, temperature_k: ArrayLike = REFERENCE_K) -> Array:
         """Water content in equilibrium with air.
 
         Parameters
         ----------
         rh : array_like
             Relative humidity [0..1]; the last axis goes with the members.
+        temperature_k : array_like
+            Of the polymer [K]; it matters for GAB with a heat.
 
         Returns
         -------
@@ -77,21 +89,21 @@ class Isotherm:
         if self.kind == "henry":
             return rh / 0.5 * self.w50
         if self.kind == "gab":
-            return self.w50 * self._gab(rh) / self._gab(np.asarray(0.5))
+            return self._monolayer * self._gab(rh, self._inverse_c(temperature_k))
         return self._content(_bisect(rh, self._chi, self._wettest_fraction()))
 
-    def equilibrium_at(self, rh: float) -> Array:
-        """equilibrium() at one humidity, kept: forecasts of a spool share their air. Do not change the array."""
-        if rh not in self._equilibria:
-            self._equilibria[rh] = self.equilibrium(rh)
-        return self._equilibria[rh]
+    def equilibrium_at(self, rh: float, temperature_k: float = REFERENCE_K) -> Array:
+        """equilibrium() in one air, kept: forecasts of a spool share their air. Do not change the array."""
+        if (rh, temperature_k) not in self._equilibria:
+            self._equilibria[rh, temperature_k] = self.equilibrium(rh, temperature_k)
+        return self._equilibria[rh, temperature_k]
 
     @cached_property
-    def _equilibria(self) -> dict[float, Array]:
+    def _equilibria(self) -> dict[tuple[float, float], Array]:
         return {}
 
     def slope(self, rh: ArrayLike) -> Array:
-        """Derivative of the equilibrium content, dw/dRH.
+        """Derivative of the equilibrium content at 23 °C, dw/dRH.
 
         Parameters
         ----------
@@ -105,22 +117,24 @@ class Isotherm:
         """
         return 1.0 / self.rh_and_slope(self.equilibrium(rh))[1]
 
-    def rh_of(self, w: ArrayLike) -> Array:
+    def rh_of(self, w: ArrayLike, temperature_k: ArrayLike = REFERENCE_K) -> Array:
         """Relative humidity of air in equilibrium with a water content.
 
         Parameters
         ----------
         w : array_like
             Content [kg/kg].
+        temperature_k : array_like
+            Of the polymer [K].
 
         Returns
         -------
         ndarray
             Relative humidity [0..1].
         """
-        return self.rh_and_slope(w)[0]
+        return self.rh_and_slope(w, temperature_k)[0]
 
-    def rh_and_slope(self, w: ArrayLike) -> tuple[Array, Array]:
+    def rh_and_slope(self, w: ArrayLike, temperature_k: ArrayLike = REFERENCE_K) -> tuple[Array, Array]:
         """Relative humidity over a water content, and its derivative dRH/dw.
 
         Both continue as a straight line below 0, where a solver's iterates may stray, and above saturation, where
@@ -130,6 +144,8 @@ class Isotherm:
         ----------
         w : array_like
             Content [kg/kg].
+        temperature_k : array_like
+            Of the polymer [K].
 
         Returns
         -------
@@ -143,32 +159,52 @@ class Isotherm:
             slope = 0.5 / np.asarray(self.w50, dtype=float)
             return w * slope, np.broadcast_to(slope, np.broadcast_shapes(w.shape, slope.shape))
         inside = np.clip(w, 0.0, self.saturated)
-        invert: Callable[..., tuple[Array, Array]] = gab_inverse if self.kind == "gab" else flory_inverse
-        rh, slope = invert(inside, *self.inverse)
+        if self.kind == "gab":
+            rh, slope = gab_inverse(inside, *self._gab_numbers(self._inverse_c(temperature_k)))
+        else:
+            rh, slope = flory_inverse(inside, self._density_ratio(), self._chi)
         return rh + slope * (w - inside), slope
 
     @cached_property
     def saturated(self) -> Array:
-        """Water content at 100 % RH, scalar or (members,) [kg/kg]."""
+        """Water content at 100 % RH and 23 °C, scalar or (members,) [kg/kg]."""
         return self.equilibrium(1.0)
 
     @cached_property
     def inverse(self) -> tuple[Array, ...]:
         """The numbers that RH over a content is computed from, each scalar or (members,).
 
-        Henry: the slope; GAB: p, q, r in a / w = p a² + q a + r; Flory-Huggins: density ratio and chi.
+        Henry: the slope; GAB: p, q, r in a / w = p a² + q a + r, at 23 °C; Flory-Huggins: density ratio and chi.
         """
         if self.kind == "henry":
             return (0.5 / np.asarray(self.w50, dtype=float),)
         if self.kind == "gab":
-            c, k = np.asarray(self.c, dtype=float), np.asarray(self.k, dtype=float)
-            monolayer = self.w50 / self._gab(np.asarray(0.5))
-            return k / monolayer * (1 / c - 1), (1 - 2 / c) / monolayer, 1 / (monolayer * c * k)
+            return self._gab_numbers(1 / np.asarray(self.c, dtype=float))
         return self._density_ratio(), self._chi
 
-    def _gab(self, rh: Array) -> Array:
+    def _gab_numbers(self, inverse_c: Array) -> tuple[Array, Array, Array]:
+        k = np.asarray(self.k, dtype=float)
+        return (
+            k / self._monolayer * (inverse_c - 1),
+            (1 - 2 * inverse_c) / self._monolayer,
+            inverse_c / (self._monolayer * k),
+        )
+
+    @cached_property
+    def _monolayer(self) -> Array:
+        """GAB's first layer, full, [kg/kg]."""
+        return self.w50 / self._gab(np.asarray(0.5), 1 / np.asarray(self.c, dtype=float))
+
+    def _inverse_c(self, temperature_k: ArrayLike) -> Array:
+        """1 / c at a temperature."""
+        colder = 1 / REFERENCE_K - 1 / np.asarray(temperature_k, dtype=float)
+        looser = np.exp(self.heat_j_mol / GAS_CONSTANT * colder)
+        return np.minimum(looser / np.asarray(self.c, dtype=float), 1 / LEAST_GAB_C)
+
+    def _gab(self, rh: Array, inverse_c: Array) -> Array:
+        """Uptake over that of the full first layer."""
         ka = np.asarray(self.k) * rh
-        return np.asarray(self.c) * ka / ((1 - ka) * (1 - ka + np.asarray(self.c) * ka))
+        return ka / ((1 - ka) * (inverse_c * (1 - ka) + ka))
 
     # Flory-Huggins in phi, the volume fraction of water: ln a = ln phi + (1 - phi) + chi (1 - phi)².
 

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .air import Array
+from .air_errors import COLDEST_K, HOTTEST_K, AirErrors, true_air
 from .chamber import Chamber
+from .ensemble import Members
 from .kernels import kernel
 
 # The tolerance of a line against the readings. A kitchen hygrometer is no better than 2 or 3 % RH.
@@ -25,7 +27,8 @@ class Surroundings:
 
     The air goes straight from its first values to the later ones; without those it stays as it is. Temperatures and
     humidities that differ between the members of a spool are arrays, (members,). chamber: of a dryer, whose air holds
-    the water that its spools give off. Raises ValueError where a value is out of range.
+    the water that its spools give off. errors: how far the true air may be off; None: exactly known. Raises ValueError
+    where a value is out of range.
     """
 
     duration_s: float
@@ -35,12 +38,13 @@ class Surroundings:
     end_temperature_k: float | Array | None = None
     end_rh: float | Array | None = None
     chamber: Chamber | None = None
+    errors: AirErrors | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.duration_s < math.inf:
             raise ValueError("A duration must be 0 s or more.")
-        is_possible = _all_between(173.15, self.temperature_k, 473.15)
-        if not (is_possible and _all_between(173.15, self.later_temperature_k, 473.15)):
+        is_possible = _all_between(COLDEST_K, self.temperature_k, HOTTEST_K)
+        if not (is_possible and _all_between(COLDEST_K, self.later_temperature_k, HOTTEST_K)):
             raise ValueError("A temperature must lie between -100 and 200 °C.")
         if not (_all_between(0, self.rh, 1) and _all_between(0, self.later_rh, 1)):
             raise ValueError("A relative humidity must lie between 0 and 1 (0 and 100 %).")
@@ -66,6 +70,32 @@ def _all_between(low: float, value: float | Array, high: float) -> bool:
     if isinstance(value, np.ndarray):
         return bool((low <= value).all() and (value <= high).all())
     return low <= value <= high
+
+
+def spread_air(air: Surroundings, members: Members) -> Surroundings:
+    """The air that each member takes as the true one: its values become (members,) where they may be off.
+
+    Parameters
+    ----------
+    air : Surroundings
+        The recorded air.
+    members : Members
+        The members of an ensemble.
+
+    Returns
+    -------
+    Surroundings
+        The same stretch.
+    """
+    chamber = None if air.chamber is None else air.chamber.spread(members)
+    if air.errors is None:
+        return air if chamber is None else replace(air, chamber=chamber)
+    kelvin, rh = true_air(air.temperature_k, air.rh, air.errors, members)
+    if air.end_rh is None and air.end_temperature_k is None:
+        return replace(air, temperature_k=kelvin, rh=rh, chamber=chamber, errors=None)
+    end_kelvin, end_rh = true_air(air.later_temperature_k, air.later_rh, air.errors, members)
+    spread = replace(air, temperature_k=kelvin, rh=rh, chamber=chamber, errors=None)
+    return replace(spread, end_temperature_k=end_kelvin, end_rh=end_rh)
 
 
 def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
@@ -95,8 +125,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     airs = [air for air in airs if air.duration_s > 0]
     if any(air.differs for air in airs):
         raise ValueError("Stretches can be joined only before their air differs between members.")
-    kinds: dict[tuple[bool, Chamber | None], int] = {}
-    numbers = [kinds.setdefault((air.moving_air, air.chamber), len(kinds)) for air in airs]
+    kinds: dict[tuple[bool, Chamber | None, AirErrors | None], int] = {}
+    numbers = [kinds.setdefault((air.moving_air, air.chamber, air.errors), len(kinds)) for air in airs]
     values = np.array(
         [(a.duration_s, kind, a.temperature_k, a.rh) for a, kind in zip(airs, numbers, strict=True)]
     ).reshape(-1, 4)

@@ -37,7 +37,8 @@ class Members(NamedTuple):
     rate: Array  # D / a² at 23 °C [1/s]
     e_d: Array  # [J/mol]
     w50: Array  # [kg/kg]
-    curve: Array  # (3, members), the isotherm's numbers, see isotherm.Isotherm.inverse
+    curve: Array  # (5, members), the isotherm's numbers, see isotherm.Isotherm.inverse; GAB: then k and c
+    heat: float  # of GAB's first layer [J/mol]
     saturated: Array  # content at 100 % RH [kg/kg]
     kind: int  # of the isotherm
     pore_share: Array  # conductance of the pores over that of the usual winding
@@ -66,6 +67,7 @@ class StageWork(NamedTuple):
         Array  # from the shell below to this one, first 0 and last to the rim, (shells + 1, members) [m³/s]
     )
     warmth: Array  # Arrhenius' exponent per J/mol
+    looser: Array  # by which factor GAB's c falls with the temperature
     share: Array  # by how much of its distance each inner content comes nearer to w
     a: Array  # how filament answers its surface: change of the mean = a w - b
     b: Array
@@ -135,7 +137,10 @@ def set_isotherm(members: Members, work: StageWork) -> None:
         elif members.kind == GAB:
             for m in range(count):
                 inside = min(max(w[j, m], 0.0), saturated[m])
-                at, slope = _gab_inverse(inside, curve[0, m], curve[1, m], curve[2, m])
+                p, q, r, k = curve[0, m], curve[1, m], curve[2, m], curve[3, m]
+                factor = min(work.looser[j, m], curve[4, m])
+                p, q, r = p + (factor - 1) * r * k * k, q - (factor - 1) * 2 * r * k, r * factor
+                at, slope = _gab_inverse(inside, p, q, r)
                 rh[j, m] = at + slope * (w[j, m] - inside)
                 rise[j, m] = 1 / slope
         else:
@@ -162,11 +167,13 @@ def set_transport(spool: SpoolArrays, members: Members, temperature: Array, work
             face = (temperature[j, m] + temperature[outer, m]) / 2
             free = 2.178e-5 * exponential(1.81 * log_from_zero(face))
             work.conductance[j + 1, m] = spool.conductance[j] * free
+            work.looser[j, m] = exponential(members.heat * work.warmth[j, m])
         if columns < count:
             for m in range(1, count):
                 work.dilution[j, m] = work.dilution[j, 0]
                 work.saturation[j, m] = work.saturation[j, 0]
                 work.warmth[j, m] = work.warmth[j, 0]
+                work.looser[j, m] = work.looser[j, 0]
                 work.conductance[j + 1, m] = work.conductance[j + 1, 0]
         for m in range(count):
             work.conductance[j + 1, m] *= members.pore_share[m]
@@ -265,9 +272,10 @@ def set_response(members: Members, tau: float, base: Array, even: bool, work: St
 @kernel
 def workroom(shells: int, members: int) -> StageWork:
     """Arrays for one stage."""
-    rows, longer = np.zeros((9, shells, members)), np.zeros((4, shells + 1, members))
+    rows, longer = np.zeros((10, shells, members)), np.zeros((4, shells + 1, members))
     share, single = np.zeros((shells, PARTS - 1, members)), np.zeros((3, members))
     return StageWork(
-        *(rows[0], rows[8], longer[0], rows[1], share, rows[2], rows[3], rows[4], rows[5], rows[6], rows[7]),
+        *(rows[0], rows[8], longer[0], rows[1], rows[9], share),
+        *(rows[2], rows[3], rows[4], rows[5], rows[6], rows[7]),
         *(longer[1], longer[2], longer[3], single[0], single[1], single[2]),
     )

@@ -304,14 +304,16 @@ def _prepare_members(geometry: Geometry, material: Material, members: int) -> tr
     def each(value: ArrayLike) -> Array:
         return _copy_values(np.broadcast_to(np.asarray(value, dtype=float), (members,)))
 
-    curve = np.zeros((3, members))
-    for n, number in enumerate(isotherm.inverse):
+    curve = np.zeros((5, members))
+    shape = (isotherm.k, isotherm.c) if isotherm.kind == "gab" else ()
+    for n, number in enumerate([*isotherm.inverse, *shape]):
         curve[n] = number
     return transport.Members(
         rate=each(material.d23_m2_s) / geometry.filament_radius_m**2,
         e_d=each(material.e_d_j_mol),
         w50=each(isotherm.w50),
         curve=curve,
+        heat=isotherm.heat_j_mol,
         saturated=each(isotherm.saturated),
         kind=KINDS.index(isotherm.kind),
         pore_share=each(material.pore_share),
@@ -319,20 +321,22 @@ def _prepare_members(geometry: Geometry, material: Material, members: int) -> tr
 
 
 def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> transport.Weather:
-    if len(airs) == 1 and not airs[0].differs:
+    if len(airs) == 1:
         return _single_weather(isotherm, airs[0], members)
     rh = _by_stretch([(air.rh, air.later_rh) for air in airs])
-    ends = rh[:, 1]
-    if ends.shape[1] > 1:
-        equilibrium = isotherm.equilibrium(ends)
+    kelvin = _by_stretch([(air.temperature_k, air.later_temperature_k) for air in airs])
+    ends, end_k = rh[:, 1], kelvin[:, 1]
+    if ends.shape[1] > 1 or end_k.shape[1] > 1:
+        equilibrium = isotherm.equilibrium(ends, end_k)
     else:
         # Many stretches of a forecast have the same air; solving a curved isotherm takes as long as some steps.
-        ends, same = np.unique(ends[:, 0], return_inverse=True)
-        equilibrium = np.broadcast_to(isotherm.equilibrium(ends[:, None]), (len(ends), members))[same]
+        pairs, same = np.unique(np.hstack([ends, end_k]), axis=0, return_inverse=True)
+        each = isotherm.equilibrium(pairs[:, :1], pairs[:, 1:])
+        equilibrium = np.broadcast_to(each, (len(pairs), members))[same]
     return transport.Weather(
         duration=np.array([air.duration_s for air in airs]),
         film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM for air in airs]),
-        temperature=_by_stretch([(air.temperature_k, air.later_temperature_k) for air in airs]),
+        temperature=kelvin,
         rh=rh,
         equilibrium=_copy_values(equilibrium),
         chamber=_resistances(airs, members),
@@ -340,15 +344,19 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
 
 
 def _single_weather(isotherm: Isotherm, air: Surroundings, members: int) -> transport.Weather:
-    """_weather() of one stretch whose air does not differ between members, as forecasts have it."""
+    """_weather() of one stretch, as forecasts have it."""
     equilibrium = np.empty((1, members))
-    equilibrium[0] = isotherm.equilibrium_at(float(air.later_rh))
+    rh, kelvin = air.later_rh, air.later_temperature_k
+    if isinstance(rh, np.ndarray) or isinstance(kelvin, np.ndarray):
+        equilibrium[0] = isotherm.equilibrium(rh, kelvin)
+    else:
+        equilibrium[0] = isotherm.equilibrium_at(rh, kelvin)
     chamber = air.chamber
     return transport.Weather(
         duration=np.array([air.duration_s], dtype=float),
         film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM]),
-        temperature=np.array([[[air.temperature_k], [air.later_temperature_k]]], dtype=float),
-        rh=np.array([[[air.rh], [air.later_rh]]], dtype=float),
+        temperature=np.array([np.broadcast_arrays(*np.atleast_1d(air.temperature_k, kelvin))], dtype=float),
+        rh=np.array([np.broadcast_arrays(*np.atleast_1d(air.rh, rh))], dtype=float),
         equilibrium=equilibrium,
         chamber=np.zeros((1, 1))
         if chamber is None

@@ -3,7 +3,7 @@
 import numpy as np
 
 from benchmarks.feedstock_lessons import LOT_SD, ROUNDED, combine, lesson_from
-from benchmarks.members import Members, first_members
+from spools.physics.ensemble import Members, first_members
 
 NAMES = ("w50_pct", "d23_m2_s")
 FIRST = first_members((*NAMES, "start_rh"))

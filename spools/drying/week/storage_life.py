@@ -38,8 +38,7 @@ def good_until(inputs: WeekInputs, spool: Spool) -> int:
     segment = state.history.segment_at(state.at)
     if segment is None:
         return last_good
-    air = ConstantAir(0.0, segment.air.temperature_c, segment.air.rh_pct, segment.moving_air)
-    return min(following - 1, last_good + _good_for(inputs, spool, state.winding, [air]))
+    return min(following - 1, last_good + _good_for(inputs, spool, state.winding, [segment.constant_air()]))
 
 
 def good_for_in_storage(inputs: WeekInputs, spool: Spool, dried: Winding) -> int:

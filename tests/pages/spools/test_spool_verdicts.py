@@ -26,7 +26,7 @@ from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input, small_shop
-from tests.spools.conftest import hours_ago
+from tests.spools.conftest import hours_ago, receive
 
 # Three are the frame's (session, account, what is due), seven the air of a dry box in which nothing is read.
 MOST_QUERIES = 35
@@ -103,8 +103,9 @@ def test_the_list_shows_the_answers_of_the_board_with_their_age(shop, desk, free
     assert row.prints_well_until == row.computed_at, "it is wet"
     assert {"not_printing_well", "over_print_limit"} <= notes(response)
     assert timezone.localtime(row.computed_at).isoformat() in response.content.decode()
-    dry = next(row for row in board.read().values() if row.prints_well_until is None)
-    listed = desk.get("/spools/", {"q": dry.spool.code})
+    dry = receive(shop.pla, shop.box, core_material="pc", sealed=True, card="dry")
+    assert board.read([dry.pk])[dry.pk].prints_well_until is None
+    listed = desk.get("/spools/", {"q": dry.code})
     for key in ("prints_well", "printable"):
         assert shows(listed, "a year and more", note=key)
 

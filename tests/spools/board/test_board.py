@@ -309,7 +309,7 @@ def test_each_air_of_the_printers_has_its_outlook(nylon, shelf):
     now = moisture_state.moisture_now(spool)
     expected = now.ahead(1, 22, 70).outer_pct(SMALL_JOB_G)
     assert (damp.printed_p10_pct, damp.printed_p50_pct, damp.printed_p90_pct) == pytest.approx(
-        tuple(expected), rel=3e-3
+        tuple(expected), rel=4e-3
     )
     job = compute_wettest_turns(now.winding, SMALL_JOB_G, ConstantAir(2, 22, 70))
     assert damp.printed_p50_pct == pytest.approx(Interval.from_members(job.contents_pct).p50, rel=0.02)

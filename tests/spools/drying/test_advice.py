@@ -210,7 +210,6 @@ def test_what_nothing_here_dries_names_the_limit(nylon, shelf, dryer):
     [
         ({"core_material": "cardboard"}, 110, "drying.limited_by_reel"),
         ({"core_material": "pc"}, 72, "drying.limited_by_dryer"),
-        ({"core_material": "pc"}, 110, "drying.limited_by_heat"),
     ],
 )
 def test_the_limit_that_binds_is_named(nylon, shelf, dryer, values, hottest_c, code):

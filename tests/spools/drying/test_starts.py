@@ -106,10 +106,10 @@ def test_put_in_beside_a_spool_that_stands_less_heat_says_why_not(spool, pla, sh
 
 
 def test_a_planned_drying_that_no_longer_suffices_is_a_hold(spool, shelf, dryer):
-    planned = accept(spool, dryer, next_quarter(timezone.now()) + timedelta(hours=1), 20, set_point_c=70)
+    planned = accept(spool, dryer, next_quarter(timezone.now()) + timedelta(hours=1), 20, set_point_c=50)
     shelf.assumed_rh_pct = 95
     shelf.save()
     with refuses("on_hold", "override_reason"):
         start_planned([planned])
     [run] = start_planned([planned], override_reason="it rains")
-    assert (run.set_point_c, run.planned_hours) == (70, 20)
+    assert (run.set_point_c, run.planned_hours) == (50, 20)

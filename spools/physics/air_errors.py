@@ -1,0 +1,72 @@
+"""How far the true air may be off the recorded one, for each member of an ensemble.
+
+A hygrometer is off by much the same all the time, so its offset is one number of the members. A dryer has one more:
+how far it is off its set point. How well it exchanges its air is drawn by chamber.py.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .air import ZERO_C, Array, saturation_pressure
+from .ensemble import Members
+
+# Of a cheap hygrometer that nobody checked: two of three are within 3 % RH. Common practice, no source.
+HYGROMETER_SD = 0.03
+# The air that a dryer takes in, where its temperature is not at hand.
+ROOM_K = 22.0 + ZERO_C
+DRIEST, WETTEST = 1e-4, 0.999
+COLDEST_K, HOTTEST_K = ZERO_C - 100, ZERO_C + 200
+
+
+class AirErrors(NamedTuple):
+    """The numbers of the members that say how far an air is off.
+
+    hygrometer: the name of its offset; hygrometer_sd: of that [0..1]. dryer: names a dryer that heats this air, else "";
+    dryer_sd_k: of its temperature [K].
+    """
+
+    hygrometer: str
+    hygrometer_sd: float = HYGROMETER_SD
+    dryer: str = ""
+    dryer_sd_k: float = 0.0
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of all its numbers."""
+        named = ((self.hygrometer, self.hygrometer_sd), (self.dryer, self.dryer_sd_k))
+        return tuple(name for name, sd in named if name and sd)
+
+
+# Of a place that is not named, as each cheap hygrometer may be.
+UNKNOWN_PLACE = AirErrors("hygrometer")
+
+
+def true_air(
+    temperature_k: float | Array, rh: float | Array, errors: AirErrors, members: Members
+) -> tuple[float | Array, float | Array]:
+    """The air that each member takes as the true one.
+
+    Parameters
+    ----------
+    temperature_k, rh : float or ndarray
+        The recorded air [K], [0..1]; heated in a dryer, where one is named.
+    errors : AirErrors
+        How far it may be off.
+    members : Members
+        The members.
+
+    Returns
+    -------
+    float or ndarray
+        Temperature [K], (members,) in a dryer.
+    float or ndarray
+        Relative humidity [0..1], (members,) where it may be off.
+    """
+    offset = errors.hygrometer_sd * members.point(errors.hygrometer) if errors.hygrometer_sd else 0.0
+    if not (errors.dryer and errors.dryer_sd_k):
+        return temperature_k, np.clip(rh + offset, DRIEST, WETTEST) if errors.hygrometer_sd else rh
+    off_k = errors.dryer_sd_k * members.point(errors.dryer)
+    true_k = np.clip(temperature_k + off_k, COLDEST_K, HOTTEST_K)
+    pressure = rh * saturation_pressure(temperature_k) + offset * saturation_pressure(ROOM_K)
+    return true_k, np.clip(pressure / saturation_pressure(true_k), DRIEST, WETTEST)
