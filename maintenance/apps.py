@@ -6,11 +6,14 @@ from django.db.models.signals import post_save
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
 CONSEQUENCES = ["flow.records", "jobs.life", "parts.corrections", "service.records"]
+# Modules that register loaders with packages below.
+LOADERS = ["machines.prints"]
 # Modules that register the words of statements.
 WORDING = [
     "flow.wording",
     "gcode.wording",
     "parts.wording",
+    "readiness.busy_wording",
     "readiness.material_wording",
     "readiness.wording",
     "reminders.delivery.failures",
@@ -43,7 +46,7 @@ class MaintenanceConfig(AppConfig):
         post_save.connect(recount_spool_wear, spool, dispatch_uid="maintenance.wear.Spool")
         post_save.connect(spool_saved, spool, dispatch_uid="maintenance.board.Spool")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
-        for module in [*CONSEQUENCES, *WORDING]:
+        for module in [*CONSEQUENCES, *LOADERS, *WORDING]:
             import_module(f"maintenance.{module}")
 
 

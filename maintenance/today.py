@@ -16,6 +16,7 @@ from maintenance.board.toolheads import ToolheadRow
 from maintenance.readiness.builder import build_material_inputs, compute_tail_g
 from maintenance.readiness.feeding_places import FeedPlaces, load_feed_places
 from maintenance.readiness.inputs import MaterialInputs
+from maintenance.readiness.occupation import Occupation, Occupied, load_occupation
 from maintenance.readiness.verdict import HOLD, STATES, Verdict
 from maintenance.reminders import queries
 from maintenance.reminders.conditions.moisture import find_damp_spools
@@ -46,10 +47,14 @@ class Row:
 
     @property
     def ready_at(self) -> datetime | None:
-        """When its drying is done, where nothing else holds it; None otherwise."""
-        if self.verdict is None or any(check.name not in DRIED_AWAY for check in self.verdict.holds):
+        """When its drying is done and its toolhead is free, where nothing else holds it; None otherwise."""
+        holds = [] if self.verdict is None else self.verdict.holds
+        if any(check.name not in DRIED_AWAY | {"busy"} for check in holds):
             return None
-        return self.board.ready_at
+        free_at = [datetime.fromisoformat(c.statement.values["end"]) for c in holds if c.name == "busy"]
+        if any(check.name in DRIED_AWAY for check in holds):
+            return self.board.ready_at and max([self.board.ready_at, *free_at])
+        return max(free_at, default=None)
 
 
 @dataclass(frozen=True)
@@ -66,6 +71,8 @@ class Today:
     damp: int
     behind: int
     computed_at: datetime
+    # Jobs that print now.
+    running: list[Occupied]
 
 
 class Step(NamedTuple):
@@ -97,7 +104,8 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     """
     now = now or timezone.now()
     behind = spool_board.catch_up(now)
-    spools = load_columns(now)
+    occupation = load_occupation(now)
+    spools = load_columns(now, occupation)
     in_stock = {spool.feedstock for spool in spools}
     feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
@@ -105,7 +113,9 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     airs, loaded, feed_places = load_airs(heads.values(), now), load_loaded(), load_feed_places()
     machines = toolheads.read(heads, materials, now, inputs=False)
     tails_mm = {pk: head.tail_mm for pk, head in heads.items()}
-    best = choose_pairs(spools, machines, airs, loaded, materials, tails_mm, _fed_airs(feed_places))
+    best = choose_pairs(
+        spools, machines, airs, loaded, materials, tails_mm, _fed_airs(feed_places), occupation
+    )
     names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
     pairs: dict[str, Pair] = {}
     for feedstock, pair in best.items():
@@ -114,7 +124,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         name: (pair.spool, pair.toolhead) for name, pair in pairs.items()
     }
     held_spools = [spool for spool in spools if names[spool.feedstock] not in pairs]
-    chosen |= _choose_held(held_spools, names, machines, materials, tails_mm)
+    chosen |= _choose_held(held_spools, names, machines, materials, tails_mm, occupation)
     board_rows = spool_board.read({spool for spool, _ in chosen.values()}, now)
     shown = Board(
         at=now,
@@ -127,6 +137,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         loaded=loaded,
         stock=load_stock(),
         feed_places=feed_places,
+        occupation=occupation,
     )
     rows = [_row(name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
     ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]
@@ -135,9 +146,10 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
     # By the database: building ten thousand times takes longer than the rest of their rows.
     [oldest] = spool_board.rows_in_use().aggregate(Min("computed_at")).values()
+    running = [row for row in occupation.rows if row.printing]
     times = {row.computed_at for row in machines.values()} | ({oldest} if oldest else set())
     due, damp = queries.open_reminders(now, user), find_damp_spools().count()
-    return Today(ready, later, due, damp, behind, min(times, default=now))
+    return Today(ready, later, due, damp, behind, min(times, default=now), running)
 
 
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:
@@ -160,6 +172,7 @@ def _choose_held(
     machines: Mapping[int, ToolheadRow],
     materials: Mapping[int, MaterialInputs],
     tails_mm: Mapping[int, float],
+    occupation: Occupation,
 ) -> dict[str, tuple[int, int | None]]:
     """For each material on hold the spool that is ready first, and the toolhead that suits it best."""
     heads: dict[int, int] = {}
@@ -167,7 +180,10 @@ def _choose_held(
     for spool in held_spools:
         feedstock = spool.feedstock
         if machines and feedstock not in heads:
-            heads[feedstock] = min(machines, key=lambda pk: (_rank_on(machines[pk], feedstock), pk))
+            heads[feedstock] = min(
+                machines,
+                key=lambda pk: (*_rank_on(machines[pk], feedstock), occupation.toolhead_ranks.get(pk, 0), pk),
+            )
         head = heads.get(feedstock)
         other_hold = head is None or _is_held_there(
             spool, machines[head], compute_tail_g(tails_mm[head], materials[feedstock])

@@ -214,6 +214,14 @@ def invalidate_answers() -> None:
 
 
 @transaction.atomic
+def invalidate_rows(spool_ids: Iterable[int]) -> None:
+    """Make the rows of these spools on the board stale: their prints have changed. No stored moisture rests on that."""
+    lock_spool_facts()
+    Spool.objects.filter(pk__in=list(spool_ids)).update(cache_generation=F("cache_generation") + 1)
+    wake()
+
+
+@transaction.atomic
 def invalidate_advice() -> None:
     """Make the drying advice of all spools that need any stale: the dryers are used, or may be used, otherwise."""
     load_advice_generation()

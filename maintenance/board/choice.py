@@ -11,9 +11,10 @@ from datetime import datetime
 from functools import cache
 from typing import NamedTuple
 
-from maintenance.board.toolheads import ToolheadRow
+from maintenance.board.toolheads import MaterialState, ToolheadRow
 from maintenance.readiness.builder import compute_tail_g
 from maintenance.readiness.inputs import LEAST_JOB_G, MaterialInputs
+from maintenance.readiness.occupation import NOTHING_AHEAD, Occupation
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES
 from spools.board import board as spool_board
 from spools.board.airs import AirClass
@@ -57,9 +58,16 @@ class Pair(NamedTuple):
     spool: int
 
 
-def load_columns(now: datetime) -> list[SpoolColumns]:
-    """The columns of all spools in use, as they are stored. One query."""
-    return [SpoolColumns(*row) for row in spool_board.rows_in_use().order_by("pk").values_list(*COLUMNS)]
+def load_columns(now: datetime, occupation: Occupation = NOTHING_AHEAD) -> list[SpoolColumns]:
+    """The columns of all spools in use, as they are stored, without the grams that are reserved. One query."""
+    columns = [SpoolColumns(*row) for row in spool_board.rows_in_use().order_by("pk").values_list(*COLUMNS)]
+    if not occupation.rows:
+        return columns
+    for number, spool in enumerate(columns):
+        if reserved_g := occupation.sum_reserved_g(spool.spool):
+            low_g, high_g = spool.low_g - reserved_g, spool.high_g - reserved_g
+            columns[number] = spool._replace(mass_g=spool.mass_g - reserved_g, low_g=low_g, high_g=high_g)
+    return columns
 
 
 def choose_pairs(
@@ -70,11 +78,12 @@ def choose_pairs(
     materials: Mapping[int, MaterialInputs],
     tails_mm: Mapping[int, float],
     fed_airs: Mapping[int, AirClass] | None = None,
+    occupation: Occupation = NOTHING_AHEAD,
 ) -> dict[int, Pair]:
     """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none.
 
     airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id. fed_airs: of the
-    spools on toolheads that are fed from a dry box.
+    spools on toolheads that are fed from a dry box. spools: without the grams that are reserved.
     """
     loaded_airs = {**airs, **(fed_airs or {})}
     classes = sorted({*airs.values(), *loaded_airs.values()})
@@ -82,7 +91,8 @@ def choose_pairs(
     in_air = _states_in_air(classes)
     by_feedstock: dict[int, list[tuple[SpoolColumns, tuple[Rank, ...]]]] = defaultdict(list)
     for spool in spools:
-        by_feedstock[spool.feedstock].append((spool, in_air(spool)))
+        ranks = _with_busy(in_air(spool), occupation.spool_ranks.get(spool.spool, 0))
+        by_feedstock[spool.feedstock].append((spool, ranks))
     on_toolhead = {spool: toolhead for toolhead, spool in loaded.items() if toolhead in machines}
     chosen = {}
     for feedstock, candidates in by_feedstock.items():
@@ -90,7 +100,7 @@ def choose_pairs(
         # Of toolheads with equal states the first.
         alike: dict[tuple[int, str, int, float], int] = {}
         for pk in sorted(machines):
-            state = machines[pk].materials[feedstock]
+            state = _state_on(machines, pk, feedstock, occupation)
             tail_g = compute_tail_g(tails_mm[pk], material)
             alike.setdefault((number_of[airs[pk]], state.state, state.reasons, tail_g), pk)
         # Of spools with equal states the fullest; nearly empty ones are compared one by one.
@@ -109,7 +119,7 @@ def choose_pairs(
         for spool, states in candidates:
             toolhead = on_toolhead.get(spool.spool)
             if toolhead is not None:
-                state = machines[toolhead].materials[feedstock]
+                state = _state_on(machines, toolhead, feedstock, occupation)
                 tail_g = compute_tail_g(tails_mm[toolhead], material)
                 air = number_of[loaded_airs[toolhead]]
                 pairs.append(
@@ -119,6 +129,20 @@ def choose_pairs(
         if best is not None and best.state < STATES.index(HOLD):
             chosen[feedstock] = best
     return chosen
+
+
+def _with_busy(ranks: tuple[Rank, ...], busy: Rank) -> tuple[Rank, ...]:
+    return tuple([max(rank, busy) for rank in ranks]) if busy else ranks
+
+
+def _state_on(
+    machines: Mapping[int, ToolheadRow], toolhead: int, feedstock: int, occupation: Occupation
+) -> MaterialState:
+    """The state of a material on a toolhead, and whether that is busy."""
+    state, busy = machines[toolhead].materials[feedstock], occupation.toolhead_ranks.get(toolhead, 0)
+    if not busy:
+        return state
+    return MaterialState("", STATES[max(busy, STATES.index(state.state))], state.reasons + 1)
 
 
 def _pair(

@@ -34,6 +34,7 @@ from maintenance.readiness.inputs import (
     ToolheadInputs,
     small_job,
 )
+from maintenance.readiness.occupation import NOTHING_AHEAD, Occupation, load_occupation
 from maintenance.readiness.rules import judge
 from maintenance.readiness.verdict import STATES, Verdict
 from spools.air.climate import room_airs
@@ -63,6 +64,7 @@ class Board:
     # How many of each kind of part are in the drawer, by its name: facts about other machines change it.
     stock: Mapping[str, int]
     feed_places: FeedPlaces = NO_FEED_PLACES
+    occupation: Occupation = NOTHING_AHEAD
 
     @property
     def computed_at(self) -> datetime:
@@ -75,9 +77,10 @@ class Board:
         """The verdict for a small job of this spool on this toolhead. KeyError: one of them is not in use."""
         return judge(self.inputs(toolhead_id, spool_id, fed_from))
 
-    def list_verdicts(self, spool_id: int) -> list[tuple[Toolhead, Verdict]]:
-        """The verdict of a spool on each toolhead: where it is loaded first, then where it prints best."""
-        judged = [(self.toolheads[pk], self.verdict(pk, spool_id)) for pk in self.toolheads]
+    def order_verdicts(
+        self, spool_id: int, judged: Iterable[tuple[Toolhead, Verdict]]
+    ) -> list[tuple[Toolhead, Verdict]]:
+        """The verdicts of a spool on toolheads: where it is loaded first, then where it prints best."""
         return sorted(
             judged,
             key=lambda pair: (
@@ -109,9 +112,11 @@ class Board:
                 for pk, place in places.items()
                 if place.feeds
             ],
+            self.occupation.list_jobs(toolhead_id, spool_id),
         )
         job = small_job(material, toolhead.hot_end_max_c, toolhead.bed_limit_c)
-        return ReadinessInputs(_spool_inputs(spool, row), site, material, toolhead, job)
+        reserved_g = self.occupation.sum_reserved_g(spool_id)
+        return ReadinessInputs(_spool_inputs(spool, row, reserved_g), site, material, toolhead, job)
 
     def _air_in(self, feed_place: int) -> AirClass:
         return air_class(*self.feed_places.air(feed_place)[1:4])
@@ -154,6 +159,7 @@ def load_board(
         load_loaded(),
         load_stock(),
         load_feed_places(),
+        load_occupation(now),
     )
 
 
@@ -226,7 +232,7 @@ _STOCK = PreparedQuery(_build_stock)
 _LOADED = PreparedQuery(lambda: Loading.objects.present().order_by().values_list("toolhead", "spool"))
 
 
-def _spool_inputs(spool: Spool, row: SpoolBoard) -> SpoolInputs:
+def _spool_inputs(spool: Spool, row: SpoolBoard, reserved_g: float) -> SpoolInputs:
     return SpoolInputs(
         code=pretty(spool.code),
         low_g=row.low_g,
@@ -235,4 +241,5 @@ def _spool_inputs(spool: Spool, row: SpoolBoard) -> SpoolInputs:
         now=JobMoisture(SMALL_JOB_G, row.p10_pct, row.p50_pct, row.p90_pct, row.over_clear, row.over_hold),
         run=describe_run(row.run),
         dry_advice=row.advice,
+        reserved_g=reserved_g,
     )

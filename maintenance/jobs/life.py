@@ -11,6 +11,7 @@ from maintenance.models import Job, JobEvent, JobUse, Reservation, Toolhead
 from maintenance.parts.wear_entries import recount_wear
 from spools.checks import lock_spool, lock_spool_facts
 from spools.facts import follows_withdrawal, mark_withdrawn
+from spools.invalidation import invalidate_rows
 from spools.inventory.ledger import invalidate_entry, take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
@@ -59,6 +60,7 @@ def _refresh_reservations(job: Job, reserved: Sequence[Piece]) -> None:
     stored = list(job.reservations.order_by("pk").values_list("toolhead", "spool", "mass_g"))
     wanted = [(piece.share.toolhead, piece.share.spool, piece.share.mass_g) for piece in reserved]
     if stored != wanted:
+        invalidate_rows({spool_id for _, spool_id, _ in [*stored, *wanted]})
         job.reservations.all().delete()
         for toolhead_id, spool_id, mass_g in wanted:
             Reservation.objects.create(job=job, toolhead_id=toolhead_id, spool_id=spool_id, mass_g=mass_g)
@@ -108,7 +110,7 @@ def return_filament(job: Job) -> None:
     """The grams of the job are on their spools again, its wear is off the parts, nothing is reserved for it."""
     for use in job.uses.select_related("entry__spool"):
         withdraw_printed(use.entry, job)
-    job.reservations.all().delete()
+    _refresh_reservations(job, [])
     _update_wear(job)
 
 

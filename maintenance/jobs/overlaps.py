@@ -15,6 +15,8 @@ from spools.wording import format_time
 
 # Two records of one print share most of their time, and agree about its grams. Common practice, no source.
 SAME_TIME_SHARE, SAME_GRAMS_SHARE, SAME_GRAMS = 0.5, 0.05, 1.0
+# Of jobs of which one name is a part of the other.
+LIKE_GRAMS_SHARE = 0.5
 # A shorter name may be in another one by chance.
 SHORTEST_NAME = 4
 ENDINGS = re.compile(r"(\.(gcode|gco|g|nc|gz|3mf|zip))+$")
@@ -36,7 +38,9 @@ def find_same_job(
         common = min(end, job_end) - max(start, job.start)
         if common <= timedelta(0) or common < SAME_TIME_SHARE * min(end - start, job_end - job.start):
             continue
-        if _is_named_alike(job, name, file) or _takes_as_much(job, mass_g):
+        if _has_name_or_file(job, name, file) or _takes_as_much(job, mass_g, SAME_GRAMS_SHARE):
+            return job
+        if _is_in_name(job, name) and _takes_as_much(job, mass_g, LIKE_GRAMS_SHARE):
             return job
     planned = _jobs_on(toolhead_ids).filter(stage=Job.Stage.PLANNED).order_by("start", "pk")
     return next((job for job in planned if _has_name_or_file(job, name, file)), None)
@@ -73,6 +77,12 @@ def require_free_toolheads(
         )
 
 
+def find_last_end(toolhead_ids: Iterable[int], before: datetime) -> datetime | None:
+    """When the last print on these toolheads was over that ended by then."""
+    over = _jobs_on(toolhead_ids).filter(stage__in=Job.ENDED, end__lte=before)
+    return over.aggregate(last=Max("end"))["last"]
+
+
 def find_free_time(toolhead_ids: Iterable[int], now: datetime) -> datetime:
     """From when on nothing is planned and nothing prints on these toolheads."""
     not_over = _jobs_on(toolhead_ids).filter(stage__in=[Job.Stage.PLANNED, Job.Stage.PRINTING])
@@ -98,12 +108,11 @@ def _has_name_or_file(job: Job, name: str, file: JobFile | None) -> bool:
     return (file is not None and job.file_id == file.pk) or simplify_name(job.name) == simplify_name(name)
 
 
-def _is_named_alike(job: Job, name: str, file: JobFile | None) -> bool:
+def _is_in_name(job: Job, name: str) -> bool:
     one, other = simplify_name(job.name), simplify_name(name)
-    is_in_other = min(len(one), len(other)) >= SHORTEST_NAME and (one in other or other in one)
-    return is_in_other or _has_name_or_file(job, name, file)
+    return min(len(one), len(other)) >= SHORTEST_NAME and (one in other or other in one)
 
 
-def _takes_as_much(job: Job, mass_g: float) -> bool:
+def _takes_as_much(job: Job, mass_g: float, share: float) -> bool:
     job_g = sum(use.mass_g for use in job.uses.all()) + sum(row.mass_g for row in job.reservations.all())
-    return abs(job_g - mass_g) <= max(SAME_GRAMS, SAME_GRAMS_SHARE * mass_g)
+    return abs(job_g - mass_g) <= max(SAME_GRAMS, share * mass_g)

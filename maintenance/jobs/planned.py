@@ -1,13 +1,19 @@
-"""The job that is planned for a toolhead: a file that was made for its printer and is not printed yet."""
+"""The job that is planned for a toolhead: one that is reserved there, else a file for its printer without a print."""
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
+from maintenance.board.shop import Board
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.from_file import build_job_spec
 from maintenance.jobs.materials import load_materials
+from maintenance.jobs.shares import decode_shares, find_start
 from maintenance.models import Job, JobFile, Toolhead
+from maintenance.readiness.builder import load_inputs_of_pairs
 from maintenance.readiness.inputs import JobSpec
+from maintenance.readiness.rules import judge
 from maintenance.readiness.states import load_spool_states
+from maintenance.readiness.verdict import Verdict
 from spools.models import Spool
 
 # Older files that wait for a printer are not looked through.
@@ -16,24 +22,78 @@ MOST_FILES = 5
 
 @dataclass(frozen=True)
 class PlannedJob:
-    """A file, and its job for the spool that is on the toolhead when it starts."""
+    """A job for the spool that is on the toolhead when it starts. file: it comes from; job: its plan, if it has one."""
 
-    file: JobFile
+    name: str
     spec: JobSpec
+    file: JobFile | None = None
+    job: Job | None = None
 
 
 def find_planned_job(toolhead: Toolhead, spool: Spool) -> PlannedJob | None:
-    """The newest file that was made for the printer, uses this toolhead and has no print; None without one."""
+    """The earliest job that is planned there; else the newest file for the printer without a print, if it uses it."""
+    return find_planned_jobs([toolhead], spool).get(toolhead.pk) or _find_file(toolhead, spool)
+
+
+def find_planned_jobs(toolheads: Collection[Toolhead], spool: Spool) -> dict[int, PlannedJob]:
+    """The earliest job that is planned on each of these toolheads that has one, by its id."""
+    heads = {toolhead.pk: toolhead for toolhead in toolheads}
+    plans = (
+        Job.objects.valid()
+        .filter(stage=Job.Stage.PLANNED, reservations__toolhead__in=heads)
+        .select_related("file")
+        .prefetch_related("events")
+        .order_by("start", "pk")
+        .distinct()
+    )
+    planned: dict[int, PlannedJob] = {}
+    for job in plans:
+        start = find_start([event for event in job.events.all() if event.withdrawn_at is None])
+        assert start is not None and start.hours is not None
+        for share in decode_shares(start.shares):
+            if share.toolhead not in heads or share.toolhead in planned:
+                continue
+            numbers = JobSpec(share.mass_g, start.hours, job.nozzle_c, job.bed_c, job.max_flow_mm3_s)
+            if job.file is not None and job.file.state == JobFile.State.READ and share.numbers:
+                numbers = _spec_of_file(job.file, share.numbers, heads[share.toolhead], spool)
+            spec = replace(numbers, mass_g=share.mass_g, job=job.pk)
+            planned[share.toolhead] = PlannedJob(job.name, spec, job.file, job)
+    return planned
+
+
+def _find_file(toolhead: Toolhead, spool: Spool) -> PlannedJob | None:
     heads = toolhead.printer.toolheads.order_by("name").values_list("pk", flat=True)
     tool = list(heads).index(toolhead.pk)
-    printed = Job.objects.filter(file__isnull=False, withdrawn_at=None).values("file")
+    printed = Job.objects.valid().filter(file__isnull=False).values("file")
     files = JobFile.objects.filter(state=JobFile.State.READ, printer=toolhead.printer_id)
     for file in files.exclude(pk__in=printed)[:MOST_FILES]:
-        facts = facts_of(file)
-        number = next((number for number, use in enumerate(facts.uses) if use.tool == tool), None)
+        uses = facts_of(file).uses
+        number = next((number for number, use in enumerate(uses) if use.tool == tool), None)
         if number is not None:
-            [state] = load_spool_states([spool]).values()
-            materials = load_materials(file)
-            spec = build_job_spec(facts, facts.marks[-1], [number], toolhead, state, materials)
-            return PlannedJob(file, spec)
+            return PlannedJob(file.name, _spec_of_file(file, [number], toolhead, spool), file)
     return None
+
+
+def _spec_of_file(file: JobFile, numbers: list[int], toolhead: Toolhead, spool: Spool) -> JobSpec:
+    [state] = load_spool_states([spool]).values()
+    facts = facts_of(file)
+    return build_job_spec(facts, facts.marks[-1], numbers, toolhead, state, load_materials(file))
+
+
+def list_verdicts(board: Board, spool: Spool) -> list[tuple[Toolhead, Verdict, PlannedJob | None]]:
+    """The verdict of a spool on each toolhead, in the order of Board.order_verdicts.
+
+    For the job that is planned there, in its own size; on the others for a small one. The file that waits for a
+    printer is looked at on the toolhead that the spool is on.
+    """
+    planned = find_planned_jobs(board.toolheads.values(), spool)
+    current = board.find_toolhead(spool.pk)
+    if current is not None and current.pk not in planned and (waiting := _find_file(current, spool)):
+        planned[current.pk] = waiting
+    verdicts = {pk: board.verdict(pk, spool.pk) for pk in board.toolheads if pk not in planned}
+    if planned:
+        pairs = [(board.toolheads[pk], spool) for pk in planned]
+        specs = {(pk, spool.pk): job.spec for pk, job in planned.items()}
+        verdicts |= {pk: judge(inputs) for (pk, _), inputs in load_inputs_of_pairs(pairs, specs).items()}
+    judged = [(board.toolheads[pk], verdict) for pk, verdict in verdicts.items()]
+    return [(head, verdict, planned.get(head.pk)) for head, verdict in board.order_verdicts(spool.pk, judged)]

@@ -11,7 +11,7 @@ from django.utils import timezone
 from maintenance import limits
 from maintenance.checks import require_loaded
 from maintenance.jobs.life import lock_job, lock_toolheads, refresh_job
-from maintenance.jobs.overlaps import find_free_time, find_same_job, require_free_toolheads
+from maintenance.jobs.overlaps import find_free_time, find_last_end, find_same_job, require_free_toolheads
 from maintenance.jobs.shares import ENDS, Share, encode_shares
 from maintenance.models import Job, JobEvent, JobFile, Loading, Toolhead
 from maintenance.readiness.builder import verdict
@@ -199,6 +199,8 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
         same = find_same_job([share.taken for share in new.shares], new.name, new.file, start, end)
         if same is not None:
             return _bring_up(same, new, stage, start, end, by)
+        if new.start is None and (last_end := find_last_end(toolheads, end)):
+            start = min(end, max(start, last_end))
         for share in new.shares:
             require_start_time(share.toolhead, share.spool, start, later=share.later)
         require_free_toolheads(toolheads.values(), start, end)

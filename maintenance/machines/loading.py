@@ -11,6 +11,7 @@ from maintenance.changes import toolheads_changed
 from maintenance.models import Loading, Toolhead
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
+from maintenance.readiness.occupation import find_reserved_job
 from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
@@ -35,8 +36,8 @@ def load_spool(
 ) -> Loading:
     """Loads a spool: the verdict is stored, the spool moves to the printer's place, or to that from which it is fed.
 
-    job: judged for this one; without it for a small one. unload_to: where the spool that is on it goes.
-    fed_from: a dry box or dryer that can feed, in whose air it stays.
+    job: judged for this one; without it for that which is planned there with the spool, else for a small one.
+    unload_to: where the spool that is on it goes. fed_from: a dry box or dryer that can feed, in whose air it stays.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use, a place
     that does not feed.
     """
@@ -55,11 +56,13 @@ def load_spool(
     require_feeding(fed_from)
     _require_free_spool(spool, at)
     _make_room(toolhead, unload_to, at, by)
+    if job is None:
+        job = find_reserved_job(toolhead, spool)
     if job is None and is_now:
         pair = toolhead.pk, spool.pk
         judged = small_job_verdicts([(toolhead, spool)], {pair: fed_from.pk} if fed_from else None)[pair]
     else:
-        judged = verdict(toolhead, spool, job, at=at, fed_from=fed_from)
+        judged = verdict(toolhead, spool, job, at=None if is_now else at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
     move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
     if fed_from is not None:

@@ -86,15 +86,15 @@ def load_inputs(
 
 def load_inputs_of_pairs(
     pairs: Sequence[tuple[Toolhead, Spool]],
-    job: JobSpec | None = None,
+    job: JobSpec | Mapping[PairKey, JobSpec] | None = None,
     *,
     at: datetime | None = None,
     fed: Mapping[PairKey, int] | None = None,
 ) -> dict[PairKey, ReadinessInputs]:
     """The readiness inputs by (toolhead id, spool id). The number of queries is fixed.
 
-    at: a past time to judge for; the grams on the spool are those of now. fed: places from which spools would be
-    fed, by their ids; the others as they are loaded.
+    job: as for build_inputs. at: a past time to judge for; the grams on the spool are those of now. fed: places from
+    which spools would be fed, by their ids; the others as they are loaded.
     """
     spools = load_spool_states([spool for _, spool in pairs], at)
     machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead.pk for toolhead, _ in pairs}), at)
@@ -148,8 +148,10 @@ def build_inputs(
                 for pk, place in places.items()
                 if place.feeds and (inside := _job_moisture(printed.get((*key, pk)), material, mass_g))
             ],
+            machine.occupation.list_jobs(*key, except_job=jobs[key].job),
         )
-        spool = build_spool_inputs(state, material, mass_g)
+        reserved_g = machine.occupation.sum_reserved_g(key[1], except_job=jobs[key].job)
+        spool = build_spool_inputs(state, material, mass_g, reserved_g)
         inputs[key] = ReadinessInputs(spool, site, material, toolhead, jobs[key])
     return inputs
 
@@ -200,8 +202,10 @@ def _forecast_jobs(
     return printed
 
 
-def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: float) -> SpoolInputs:
-    """mass_g: of the job."""
+def build_spool_inputs(
+    state: SpoolState, material: MaterialInputs, mass_g: float, reserved_g: float
+) -> SpoolInputs:
+    """mass_g: of the job. reserved_g: for others."""
     wettest = None
     if state.moisture is not None:
         wettest = compute_wettest_turns(state.moisture.winding, mass_g)
@@ -213,6 +217,7 @@ def build_spool_inputs(state: SpoolState, material: MaterialInputs, mass_g: floa
         now=_job_moisture(wettest, material, mass_g),
         run=describe_run(state.run),
         dry_advice=state.dry_advice,
+        reserved_g=reserved_g,
     )
 
 

@@ -47,10 +47,28 @@ class OpenRun:
 
 
 @dataclass(frozen=True)
+class JobAhead:
+    """A job that prints or is planned on the toolhead or with the spool. start, end: as ISO texts, for words.
+
+    starts_in_h, ends_in_h: from now on, below 0 where that is past.
+    """
+
+    job: int
+    name: str
+    toolhead: str
+    spool: str
+    printing: bool
+    start: str
+    end: str
+    starts_in_h: float
+    ends_in_h: float
+
+
+@dataclass(frozen=True)
 class SpoolInputs:
     """A spool. now: of the turns that the job takes, as they are before it; None: nothing to compute from.
 
-    run: the unfinished drying that it is in. dry_advice: how it would be dried.
+    run: the unfinished drying that it is in. dry_advice: how it would be dried. reserved_g: for other jobs.
     """
 
     code: str
@@ -60,6 +78,7 @@ class SpoolInputs:
     now: JobMoisture | None
     run: OpenRun | None = None
     dry_advice: Statement | None = None
+    reserved_g: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -76,6 +95,7 @@ class PrintSite:
 
     printed: of the turns that the job takes, each as it is printed. tail_g: cannot be fed once the spool ends.
     fed_from: the place in whose air the spool stays meanwhile; "" at the printer. feed_places: where it could stay.
+    jobs: others that print or are planned there, or with the spool.
     """
 
     toolhead: str
@@ -83,6 +103,7 @@ class PrintSite:
     tail_g: float
     fed_from: str = ""
     feed_places: list[FeedPlace] = field(default_factory=list)
+    jobs: list[JobAhead] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -202,7 +223,8 @@ class JobSpec:
 
     max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: from its file, with
     the filament that the file was read for; None without a file. shrinks: it takes no more than the spool
-    surely holds, as a small job does. intended: None where the material that it was made for is not stated.
+    surely holds, as a small job does. intended: None where the material that it was made for is not stated. job: its
+    id, where it is planned: it does not stand in its own way.
     """
 
     mass_g: float
@@ -214,6 +236,7 @@ class JobSpec:
     diameter_mm: float | None = None
     shrinks: bool = False
     intended: IntendedMaterial | None = None
+    job: int | None = None
 
     @property
     def use(self) -> PrintUse:

@@ -12,6 +12,7 @@ from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
 from maintenance.readiness.material_changes import LoadedMaterial, load_last_materials
+from maintenance.readiness.occupation import NOTHING_AHEAD, Occupation, load_occupation
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
 from maintenance.wear.abrasion import Filament
 from spools.air.climate import Climate, room_airs
@@ -38,8 +39,8 @@ class SpoolState:
 class MachineState:
     """The state of a toolhead: the id of the spool on it, its fitted parts by role, the air around it.
 
-    services: of the toolhead and its printer. fed: its last two loadings, the newest first. feed_places: those of
-    the shop.
+    services: of the toolhead and its printer. fed: its last two loadings, the newest first. feed_places, occupation:
+    those of the shop.
     """
 
     toolhead: Toolhead
@@ -49,6 +50,7 @@ class MachineState:
     services: list[ServiceStatus]
     fed: list[LoadedMaterial]
     feed_places: FeedPlaces = NO_FEED_PLACES
+    occupation: Occupation = NOTHING_AHEAD
 
 
 def load_spool_states(
@@ -82,6 +84,8 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
     services = load_service_statuses(by_id.values(), at)
     fed = load_last_materials(by_id, at)
     feed_places = load_feed_places(at)
+    # A past print is judged without the jobs of today.
+    occupation = load_occupation() if at is None else NOTHING_AHEAD
     return {
         pk: MachineState(
             row,
@@ -91,6 +95,7 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
             [status for status in services if status.concerns(row)],
             fed[pk],
             feed_places,
+            occupation,
         )
         for pk, row in by_id.items()
     }

@@ -19,7 +19,7 @@ class Remedy:
     """An act that ends a caution or a hold.
 
     action: its kind as a key, for a button: "dry", "weigh", "replace", "fit", "wait", "other_printer",
-    "other_spool", "change_job", "check_flow", "ventilate", "service", "clean" or "purge".
+    "other_spool", "change_job", "check_flow", "ventilate", "service", "clean", "purge" or "record".
     """
 
     action: str

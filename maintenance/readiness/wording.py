@@ -114,9 +114,12 @@ def _over_print_limit(polymer: str, clear_limit_pct: float, print_limit_pct: flo
 @words_for(
     "readiness.enough_filament", "readiness.perhaps_too_little_filament", "readiness.too_little_filament"
 )
-def _filament(likely_g: float, low_g: float, high_g: float, job_g: float, tail_g: float) -> str:
+def _filament(
+    likely_g: float, low_g: float, high_g: float, job_g: float, tail_g: float, reserved_g: float = 0.0
+) -> str:
+    reserved = f", {reserved_g:.0f} g of them reserved for other jobs" if reserved_g else ""
     return (
-        f"The spool holds {likely_g:.0f} g ({low_g:.0f} to {high_g:.0f} g); the job needs {job_g:.0f} g and "
+        f"The spool holds {likely_g:.0f} g ({low_g:.0f} to {high_g:.0f} g){reserved}; the job needs {job_g:.0f} g and "
         f"{tail_g:.1f} g stay in the feed path."
     )
 

@@ -25,6 +25,7 @@ from maintenance.machines.printers import (
 )
 from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
 from maintenance.parts.life import load_fitted_parts
+from maintenance.readiness.occupation import load_occupation
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
@@ -127,12 +128,13 @@ def _in_order(
 def _describe_machines(
     printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]]
 ) -> list[tuple[Printer, list[dict], list[PartRow]]]:
-    """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. One query."""
+    """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. Two queries."""
     uses = JobUse.objects.filter(toolhead__in=_list_toolheads(printers), job__withdrawn_at=None)
     totals = uses.values("toolhead").annotate(
         jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours")
     )
     counters = {row["toolhead"]: row for row in totals}
+    occupation = load_occupation()
 
     def describe(toolhead: Toolhead) -> dict:
         loadings = list(toolhead.loadings.all())
@@ -141,6 +143,7 @@ def _describe_machines(
             "loading": loadings[0] if loadings else None,
             "parts": parts[toolhead.pk, None],
             "counters": counters.get(toolhead.pk),
+            "ahead": occupation.on_toolhead(toolhead.pk),
         }
 
     return [

@@ -10,6 +10,7 @@ from django.shortcuts import render
 
 from maintenance.board.shop import load_board
 from maintenance.board.version import board_version
+from maintenance.jobs.planned import list_verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
@@ -140,7 +141,9 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
         # The first one's reasons are in sight.
-        "verdicts": board.list_verdicts(spool.pk),
+        "verdicts": list_verdicts(board, spool),
+        "reserved": board.occupation.with_spool(spool.pk),
+        "reserved_g": board.occupation.sum_reserved_g(spool.pk),
     }
 
 

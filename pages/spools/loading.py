@@ -5,7 +5,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from maintenance.board.shop import Board, load_board
-from maintenance.jobs.planned import PlannedJob, find_planned_job
+from maintenance.jobs.planned import PlannedJob, find_planned_job, list_verdicts
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from maintenance.readiness.builder import load_inputs_of_pairs
@@ -31,8 +31,8 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(board.loaded.values())
     if toolhead_id is None:
         rows = [
-            (toolhead, verdict, spools_on.get(board.loaded.get(toolhead.pk, 0)))
-            for toolhead, verdict in board.list_verdicts(spool.pk)
+            (toolhead, verdict, spools_on.get(board.loaded.get(toolhead.pk, 0)), planned)
+            for toolhead, verdict, planned in list_verdicts(board, spool)
         ]
         return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
     toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)

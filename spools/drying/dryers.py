@@ -15,6 +15,7 @@ from spools.drying.forecast import estimate_dry_times
 from spools.drying.gate import open_runs, stays_without_run
 from spools.drying.options import Slot, next_quarter
 from spools.drying.storage import Storage, load_storages
+from spools.inventory.prints import PrintsBySpool, find_free_start, load_prints
 from spools.models import DryingRun, Place, PlannedDrying, PrintRequest, Spool, SpoolBoard, Stay
 from spools.models.board import is_fresh
 from spools.moisture.state import Moisture, moisture_of
@@ -46,7 +47,7 @@ class Dryers:
     planned: the dryings ahead of the accepted plan of the week, by spool id. queue: spools that are requested for
     a print and not in that plan, the earliest due first; their dryings are added to ``ahead`` when they are advised.
     requested_g: the grams that the earliest of these prints takes, by spool id. queue_choices: of the queue, by spool
-    id, once its dryings are placed.
+    id, once its dryings are placed. prints: those that spools are in or reserved for.
     """
 
     at: datetime
@@ -61,6 +62,7 @@ class Dryers:
     ahead: dict[int, list[Occupant]] = field(default_factory=dict)
     requested_g: Mapping[int, float] = field(default_factory=dict)
     queue_choices: dict[int, Any] | None = None
+    prints: PrintsBySpool = field(default_factory=dict)
 
     @cached_property
     def storages(self) -> list[Storage]:
@@ -93,8 +95,11 @@ class Dryers:
         takes = timedelta(hours=hours)
         ahead = [occupant for occupant in self.ahead.get(dryer.pk, ()) if occupant.spool_id != spool.pk]
         ahead.sort(key=lambda occupant: (occupant.start, occupant.spool_id))
-        start = next_quarter(self.at)
+        prints = self.prints.get(spool.pk, [])
+        start = next_quarter(find_free_start(prints, self.at, hours))
         if joined:
+            if start > next_quarter(self.at):
+                return None
             if any(occupant.start < start + takes for occupant in ahead):
                 return None
             return Slot(start, [], [], [run.spool.code for run in joined])
@@ -112,6 +117,8 @@ class Dryers:
                 break
             start = max(start, occupant.end)
             wait_for.append(occupant.code)
+        # Later than that it may come to a print that is planned.
+        start = next_quarter(find_free_start(prints, start, hours))
         return Slot(start, wait_for, take_out, [])
 
     def find_planned_slot(self, planned: PlannedDrying) -> Slot:
@@ -174,6 +181,7 @@ def load_dryers(
         idle=stays_without_run(places.values(), at) if places else [],
         planned=planned,
         queue=[states[spool.pk] for spool in queued],
+        prints=load_prints() if places else {},
         requested_g={request.spool_id: request.mass_g for request in reversed(requests) if request.spool_id},
     )
     for row in planned.values():

@@ -19,6 +19,7 @@ from spools.drying.gate import FirstStage, check_start
 from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
 from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run
+from spools.inventory.prints import require_not_printing
 from spools.inventory.stays import require_unheated
 from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.history import least_drying_hours
@@ -127,9 +128,7 @@ def start_drying(
     dryer = Place.objects.select_for_update(no_key=True).get(pk=dryer.pk)
     spools = [lock_spool(spool) for spool in sorted(set(spools), key=lambda spool: spool.pk)]
     for spool in spools:
-        require_in_use(spool)
-        require_past_time(at, spool)
-        require_not_in_run(spool, at)
+        _require_free(spool, dryer, at)
     caps, first = check_start(spools, dryer, settings.set_point_c, settings.first, at)
     _require_reason(holds or {}, settings.override_reason)
     weighed = gross_g or {}
@@ -167,6 +166,16 @@ def _invalidate_dryer(dryer: Place, at: datetime) -> None:
     """Deletes what was computed from a time on for the spools in a dryer, which share its chamber's air."""
     runs = DryingRun.objects.filter(Q(end=None) | Q(end__gte=at), dryer=dryer)
     invalidate_after(set(runs.values_list("spool", flat=True)), at)
+
+
+def _require_free(spool: Spool, dryer: Place, at: datetime) -> None:
+    """Refused: a spool that has ended, is in a run or in a print; one that is fed from the dryer dries and prints."""
+    require_in_use(spool)
+    require_past_time(at, spool)
+    require_not_in_run(spool, at)
+    stay = current_stay(spool)
+    if stay is None or stay.place_id != dryer.pk:
+        require_not_printing(spool, at)
 
 
 def _require_not_before_stay(spool: Spool, at: datetime) -> None:

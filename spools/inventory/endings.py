@@ -11,6 +11,7 @@ from spools.codes import pretty
 from spools.facts import follows_withdrawal
 from spools.inventory.ledger import JUST_BEFORE
 from spools.inventory.moves import current_stay, lock_dryer, require_after, require_not_in_run
+from spools.inventory.prints import require_not_printing
 from spools.inventory.receipts import require_nothing_rests_on
 from spools.inventory.stays import follow_moves
 from spools.models import Ending, Spool, Stay
@@ -37,6 +38,7 @@ def end_spool(
     at = require_past_time(at, spool)
     require_choice("kind", kind, Ending.Kind.values)
     require_not_in_run(spool, at)
+    require_not_printing(spool, at)
     if kind == Ending.Kind.MISTAKE:
         require_nothing_rests_on(spool)
     last = spool.mass_entries.valid().order_by("at").last()

@@ -10,6 +10,7 @@ from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_
 from spools.codes import pretty
 from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn
 from spools.inventory.ledger import JUST_BEFORE
+from spools.inventory.prints import require_not_printing
 from spools.inventory.stays import follow_moves, require_fits, require_unheated
 from spools.models import DryingRun, Move, Place, Spool, Stay
 from spools.refusals import refusal
@@ -38,13 +39,14 @@ def record_move(spool: Spool, place: Place, *, at: datetime | None = None, by: A
 
     It is recorded also where the spool is there already: another move may be added or withdrawn before it.
     Refused: a time before the present stay began or a drying run ended, a spool that has ended or is in a
-    drying run that is not finished, a dryer that runs.
+    drying run or a print that is not finished, a dryer that runs.
     """
     lock_dryer(place)
     spool = lock_spool(spool)
     require_in_use(spool)
     at = require_past_time(at, spool)
     require_not_in_run(spool, at)
+    require_not_printing(spool, at)
     require_unheated(place, at)
     return place_spool(spool, place, at, by)
 

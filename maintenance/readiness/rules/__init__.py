@@ -15,6 +15,7 @@ from maintenance.readiness.inputs import (
     SpoolInputs,
     ToolheadInputs,
 )
+from maintenance.readiness.rules.busy import busy
 from maintenance.readiness.rules.feeding import feed_path, flow, retraction
 from maintenance.readiness.rules.material import diameter, drying, material, moisture, quantity
 from maintenance.readiness.rules.parts import (
@@ -32,6 +33,7 @@ from maintenance.readiness.verdict import ReadinessCheck, Verdict
 
 # Of the spool, with the air and the feed path where it would be printed.
 SPOOL_RULES: list[Callable[[SpoolInputs, PrintSite, MaterialInputs, JobSpec], ReadinessCheck | None]] = [
+    busy,
     drying,
     moisture,
     quantity,
@@ -57,6 +59,7 @@ PAIR_RULES: list[Callable[[MaterialInputs, ToolheadInputs, JobSpec], ReadinessCh
 # The order of the checks in a verdict, by their names.
 ORDER = [
     "material",
+    "busy",
     "drying",
     "moisture",
     "quantity",

@@ -159,14 +159,16 @@ def _wet_state(wet: JobMoisture) -> str:
 def quantity(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job: JobSpec) -> ReadinessCheck:
     """The job and the tail that cannot be fed. A small job takes no more than the spool surely holds."""
     job_g = job.mass_g
+    # What is reserved for other jobs is not there for this one.
+    tied_g = site.tail_g + spool.reserved_g
     if job.shrinks:
-        job_g = max(LEAST_JOB_G, min(job_g, spool.low_g - site.tail_g))
+        job_g = max(LEAST_JOB_G, min(job_g, spool.low_g - tied_g))
     state, code, remedy = CLEAR, "enough_filament", None
     # Not "less than the job and the tail": rounding would hold a small job on a spool of a known mass.
-    if spool.high_g - site.tail_g < job_g:
+    if spool.high_g - tied_g < job_g:
         state, code = HOLD, "too_little_filament"
         remedy = build_remedy("other_spool", "take_other_spool_or_weigh")
-    elif spool.low_g - site.tail_g < job_g:
+    elif spool.low_g - tied_g < job_g:
         state, code = CAUTION, "perhaps_too_little_filament"
         remedy = build_remedy("weigh", "weigh_or_take_other_spool")
     return build_check(
@@ -179,6 +181,7 @@ def quantity(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         high_g=spool.high_g,
         job_g=job_g,
         tail_g=site.tail_g,
+        **({"reserved_g": spool.reserved_g} if spool.reserved_g else {}),
     )
 
 

@@ -252,7 +252,7 @@ def _best_in_dryer(
     for number, option in enumerate(supply.options):
         if option.dryer != dryer:
             continue
-        for start in _starts(week, option, requests, beside, free_from):
+        for start in _starts(week, option, requests, beside, free_from, supply.prints):
             takes = option.takes[week.part_of(start)]
             if takes is None:
                 continue
@@ -260,6 +260,8 @@ def _best_in_dryer(
             if n == len(week.staffed_slots) or week.staffed_slots[n] - start > option.longest:
                 continue
             drying = ScheduledDrying(supply.spool, dryer, option.mode, start, week.staffed_slots[n])
+            if supply.is_printing(drying.start, drying.end):
+                continue
             rank: tuple = (_lateness(drying.end, requests), not option.advised, drying.end - drying.start)
             if best is not None and rank > best[0][:3]:
                 continue
@@ -276,12 +278,13 @@ def _starts(
     requests: Sequence[Request],
     beside: Collection[ScheduledDrying],
     free_from: int,
+    prints: Collection[tuple[int, int]] = (),
 ) -> set[int]:
     """Staffed slots at which a drying may begin.
 
     As soon as possible, together with or right after another drying in the dryer, when somebody comes or
-    leaves; and so that it ends when it is due, no earlier than its spool stays good for, before another drying,
-    or when somebody comes or leaves.
+    leaves, after a print of the spool; and so that it ends when it is due, no earlier than its spool stays good for,
+    before another drying or a print of the spool, or when somebody comes or leaves.
     """
     staffed = week.staffed_slots
     dues = {request.due for request in requests}
@@ -290,9 +293,11 @@ def _starts(
         free_from,
         *week.parts,
         *changes,
+        *(end for _, end in prints),
         *(slot for other in beside for slot in (other.start, other.end)),
     }
     ends = {*dues, max(dues) - option.good_for, *changes, *(other.start for other in beside)}
+    ends.update(first for first, _ in prints)
     latest = {first - 1 for first in week.parts}
     for takes in {takes for takes in option.takes if takes is not None}:
         numbers = (bisect_right(staffed, end) - 1 for end in ends)

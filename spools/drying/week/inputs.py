@@ -15,6 +15,7 @@ from spools.drying.gate import open_runs
 from spools.drying.storage import Storage, load_storages
 from spools.drying.week.slots import SLOT, SLOTS_H, StaffedHours
 from spools.inventory.ledger import Amount, remaining_by_spool
+from spools.inventory.prints import PrintsBySpool, SpoolPrint, load_prints
 from spools.inventory.queries import with_materials
 from spools.models import DryingRun, Place, PrintRequest, Reading, Spool
 from spools.moisture.state import Moisture, moisture_of
@@ -32,7 +33,7 @@ class WeekInputs:
     staffed: the slots with somebody there. bounds: the first slots of the parts of the week, then the last
     slot. changes: the slots around which readings expire, with the places concerned. states: by slot and
     spool id, at each bound for all candidates, at each change for the spools concerned. rooms: by slot and
-    dryer id.
+    dryer id. prints: those that spools are in or reserved for.
     """
 
     begin: datetime
@@ -48,6 +49,7 @@ class WeekInputs:
     changes: dict[int, set[int]]
     states: dict[int, dict[int, Moisture]]
     rooms: dict[int, dict[int, Climate]]
+    prints: PrintsBySpool
     storages: list[Storage]
 
     @cached_property
@@ -61,8 +63,8 @@ class WeekInputs:
         return _by_id(self.enough)
 
     def surely_g(self, spool: Spool) -> int:
-        """The grams that are surely on a spool."""
-        return math.floor(self.amounts[spool.pk].low_g)
+        """The grams that are surely on a spool and not reserved."""
+        return _surely_free_g(self.amounts[spool.pk], self.prints.get(spool.pk, []))
 
     def requests_for(self, spool: Spool) -> list[PrintRequest]:
         """The requests that a spool can serve."""
@@ -89,6 +91,10 @@ class WeekInputs:
     def slot_at(self, at: datetime) -> int:
         """The last slot that does not begin after a time; 0 for what is overdue."""
         return max(0, (at - self.begin) // SLOT)
+
+    def slot_after(self, at: datetime) -> int:
+        """The first slot that begins at a time or after it."""
+        return max(0, -((self.begin - at) // SLOT))
 
     def next_staffed(self, slot: int) -> int:
         """The next slot with somebody there; the same slot where there is none."""
@@ -118,9 +124,12 @@ def load_inputs(
     spools = list(with_materials().filter(emptied_at=None))
     matching = {request.pk: [spool for spool in spools if _is_match(spool, request)] for request in requests}
     amounts = remaining_by_spool(_by_id(matching).values())
+    prints = load_prints()
     enough = {
         request.pk: [
-            spool for spool in matching[request.pk] if math.floor(amounts[spool.pk].low_g) >= request.mass_g
+            spool
+            for spool in matching[request.pk]
+            if _surely_free_g(amounts[spool.pk], prints.get(spool.pk, [])) >= request.mass_g
         ]
         for request in requests
     }
@@ -149,9 +158,14 @@ def load_inputs(
         bounds=bounds,
         changes=changes,
         states=states,
+        prints=prints,
         rooms={slot: room_airs(dryers.values(), begin + slot * SLOT) for slot in states},
         storages=load_storages(),
     )
+
+
+def _surely_free_g(amount: Amount, prints: Sequence[SpoolPrint]) -> int:
+    return math.floor(amount.low_g - sum(row.mass_g for row in prints))
 
 
 def _is_match(spool: Spool, request: PrintRequest) -> bool:

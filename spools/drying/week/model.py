@@ -63,7 +63,7 @@ class SettledDrying:
 class SpoolSupply:
     """A spool: the grams that are surely on it, the last slot in which it is good as it is, how to dry it.
 
-    good_until: -1 where it is not good now.
+    good_until: -1 where it is not good now. prints: the slots, as (first, end), in which it is in a print.
     """
 
     spool: int
@@ -71,6 +71,11 @@ class SpoolSupply:
     good_until: int
     options: tuple[Option, ...] = ()
     fixed: SettledDrying | None = None
+    prints: tuple[tuple[int, int], ...] = ()
+
+    def is_printing(self, start: int, end: int) -> bool:
+        """Whether it is in a print in any slot from start to end."""
+        return any(first < end and start < last for first, last in self.prints)
 
 
 @dataclass(frozen=True)

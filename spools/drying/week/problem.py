@@ -108,6 +108,9 @@ def _build_stock(
             -1 if pk in drying_now else good[pk],
             tuple(options.get(pk, [])),
             settled.fixed.get(pk),
+            tuple(
+                (inputs.slot_at(row.start), inputs.slot_after(row.end)) for row in inputs.prints.get(pk, [])
+            ),
         )
         for pk, spool in sorted(inputs.candidates.items())
     ]

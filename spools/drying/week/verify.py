@@ -21,6 +21,7 @@ from spools.drying.gate import open_runs
 from spools.drying.storage import choose_driest, load_storages, truncate
 from spools.drying.week.slots import StaffedHours
 from spools.inventory.ledger import remaining_by_spool
+from spools.inventory.prints import PrintsBySpool, load_prints
 from spools.models import DryingRun, Place, PlannedDrying, PlannedPrint, PrintRequest, Spool, WeekPlan
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import DOUBT, SMALL_JOB_G, Winding, advance_windings
@@ -81,7 +82,9 @@ def find_violations(plan: WeekPlan, now: datetime | None = None) -> list[Violati
     prints = list(plan.prints.select_related("request", "spool__feedstock__polymer"))
     ahead = [planned for planned in dryings if planned.run_id is None]
     runs = list(open_runs())
-    violations = [violation for planned in ahead if (violation := _check_start(planned, runs, now))]
+    spool_prints = load_prints([planned.spool_id for planned in ahead]) if ahead else {}
+    started = (_check_start(planned, runs, spool_prints, now) for planned in ahead)
+    violations = [violation for violation in started if violation]
     broken = {violation.subject.pk for violation in violations}
     sound = [planned for planned in ahead if planned.pk not in broken]
     violations += _check_staffed_hours(sound, plan)
@@ -108,12 +111,17 @@ def _violation(subject: PlannedDrying | PlannedPrint, code: str, **values: Any) 
     return Violation(subject, Statement(f"violation.{code}", named | stated))
 
 
-def _check_start(planned: PlannedDrying, runs: Sequence[DryingRun], now: datetime) -> Violation | None:
+def _check_start(
+    planned: PlannedDrying, runs: Sequence[DryingRun], prints: PrintsBySpool, now: datetime
+) -> Violation | None:
     if planned.spool.emptied_at is not None:
         return _violation(planned, "spool_ended", emptied_at=planned.spool.emptied_at)
     run = next((run for run in runs if run.spool_id == planned.spool_id), None)
     if run is not None:
         return _violation(planned, "drying_already", dryer=str(run.dryer), since=run.start)
+    for row in prints.get(planned.spool_id, []):
+        if row.start < planned.end and planned.start < row.end:
+            return _violation(planned, "in_a_print", print=row.name, start=row.start, end=row.end)
     if planned.start + GRACE < now:
         return _violation(planned, "begun_late", dryer=str(planned.dryer), start=planned.start)
     return None

@@ -32,6 +32,7 @@ SENTENCES = {
 VIOLATIONS = {
     "violation.spool_ended": "Spool {spool!c} is out of use since {emptied_at!t}.",
     "violation.drying_already": "Spool {spool!c} is drying in {dryer} since {since!t}.",
+    "violation.in_a_print": "Spool {spool!c} is in {print} from {start!t} to {end!t}.",
     "violation.begun_late": "Spool {spool!c} should have gone into {dryer} on {start!t}.",
     "violation.nobody_puts_in": "Nobody is there on {at!t} to put {spool!c} in.",
     "violation.nobody_takes_out": "Nobody is there on {at!t} to take {spool!c} out.",

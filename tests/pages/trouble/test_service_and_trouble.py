@@ -18,8 +18,9 @@ from tests.spools.conftest import hours_ago
 
 @pytest.fixture
 def worn(shop):
-    """North has printed 60 of the 50 hot hours that its hot end may, and 60 of 150 hours for its belts."""
-    return a_job(shop, hours=60, nozzle_c=205, start=hours_ago(4.5))
+    """North has printed 4 of the 3 hot hours that its hot end may, and 4 of 150 hours for its belts."""
+    ServiceKind.objects.filter(pk=shop.cleaning.pk).update(interval=3)
+    return a_job(shop, hours=4, nozzle_c=205, start=hours_ago(4.5))
 
 
 def service_page(shop) -> str:
@@ -45,11 +46,11 @@ def test_a_service_is_done_in_one_tap_from_its_reminder(shop, desk, worn):
     assert "clean" in [row["reminder"].kind for row in reminders.context["due"]]
     assert service_page(shop) in reminders.content.decode()
     page = desk.get(service_page(shop))
-    assert used(page, shop.cleaning) == (60, 50) and shows(page, "60", "50", note="service_used")
+    assert used(page, shop.cleaning) == (4, 3) and shows(page, "4", "3", note="service_used")
     assert shows(page, "PLA", note="pull")
     one_tap = {"kind": shop.cleaning.pk, "toolhead": shop.toolheads[0].pk}
     after = desk.post(done_page(shop), one_tap, follow=True)
-    assert notices(after) == ["success"] and used(after, shop.cleaning) == (0, 50)
+    assert notices(after) == ["success"] and used(after, shop.cleaning) == (0, 3)
     entry = ServiceEntry.objects.get()
     assert (entry.toolhead, entry.recorded_by) == (shop.toolheads[0], shop.user)
     assert not Reminder.objects.filter(kind="clean", ended_at=None).exists()
@@ -59,7 +60,7 @@ def test_a_service_that_was_not_done_is_withdrawn(shop, desk, worn):
     entry = record_service(shop.belts, printer=shop.toolheads[0].printer)
     address = reverse("withdraw", args=["service", entry.pk])
     after = desk.post(address, {"reason": "the other machine"}, follow=True)
-    assert shows(after, "the other machine", note="withdrawn") and used(after, shop.belts) == (60, 150)
+    assert shows(after, "the other machine", note="withdrawn") and used(after, shop.belts) == (4, 150)
     require_refused(desk.post(address, {"reason": "again"}, follow=True), "withdrawn_already")
 
 
@@ -118,7 +119,7 @@ def test_a_report_of_a_failed_job_lists_its_causes_in_order(shop, desk, worn):
     assert (report.job, report.recorded_by) == (worn, shop.user)
     assert page.request["PATH_INFO"] == reverse("trouble", args=[report.pk])
     causes = re.findall(r'name="cause" value="(\w+)"', page.content.decode())
-    assert causes[0] == "residue" and shows(page, "60 of 50") and "quickest_test" in notes(page)
+    assert causes[0] == "residue" and shows(page, "4 of 3") and "quickest_test" in notes(page)
     outside = page.context["outside"]
     assert outside and shows(page, *(capfirst(cause.sentence) for cause in outside))
     assert "thin &lt;walls&gt;" in page.content.decode()
