@@ -51,6 +51,8 @@ NUMBERS = (*SHARED_NUMBERS, "start_rh", "pore_fraction")
 LOW_GAB_C, HIGH_GAB_C = 1.2, 8.0
 # The air between the turns. Common practice, no source.
 PORE_FRACTION = Between(0.22, 0.30, 0.40)
+# A forecast through changing air takes so many hours at once before it looks whether it is decided.
+PROBES_AT_ONCE = 6
 LEAST_WINDING_G = 1.0
 # The outer turns whose moisture counts where no job is named: those of a small one.
 SMALL_JOB_G = 50.0
@@ -314,9 +316,41 @@ def forecast_through(
 
     Until each limit is crossed or cannot be crossed any more, and at least min_probes. The last air goes on.
     """
-    most_pct = np.max([start.floor_pct(air) for air in airs], axis=0)
+    most_pct = np.max(
+        [start.floor_pct(air) for air in dict.fromkeys(air._replace(hours=0.0) for air in airs)], axis=0
+    )
+    spans = _part_airs(airs, probe_hours)
+    rows = [start.outer_pct(mass_g)]
+    size = max(min_probes, PROBES_AT_ONCE)
+    for first in range(0, len(spans), size):
+        part = spans[first : first + size]
+        stretches = [stretch for span in part for stretch in span]
+        (result,) = winding.advance([start.lane(stretches)], record=True)
+        start = replace(start, state=result.state)
+        profiles = result.profiles[np.cumsum([len(span) for span in part]) - 1]
+        outer_pct = 100 * outermost_mean(profiles, start.geometry, mass_g / 1000)
+        wettest_pct = 100 * profiles.max(-1)
+        for n, probe in enumerate(probe_hours[first : first + size]):
+            rows.append(outer_pct[n])
+            # Until it has the temperature of the air, water that moves in it may wet its outer turns.
+            highest_pct = np.maximum(most_pct, wettest_pct[n] if probe >= EVEN_H else np.inf)
+            undecided = (
+                _share_over(rows[-1], limit_pct) <= DOUBT < _share_over(highest_pct, limit_pct)
+                for limit_pct in limits_pct
+            )
+            if len(rows) > min_probes and not any(undecided):
+                return np.array(rows)
+    return np.array(rows)
+
+
+def _share_over(members_pct: Array, limit_pct: float) -> float:
+    return float(np.count_nonzero(members_pct > limit_pct) / len(members_pct))
+
+
+def _part_airs(airs: Sequence[ConstantAir], probe_hours: Sequence[float]) -> list[list[Surroundings]]:
+    """Airs, of which the last one goes on, from each hour to the next."""
     ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
-    rows, at = [start.outer_pct(mass_g)], 0.0
+    spans, at = [], 0.0
     for probe in probe_hours:
         span: list[ConstantAir] = []
         while at < probe:
@@ -326,17 +360,8 @@ def forecast_through(
             at += hours
             if not ahead[0].hours:
                 ahead.pop(0)
-        start = start.through(join_airs(span))
-        rows.append(start.outer_pct(mass_g))
-        # Until it has the temperature of the air, water that moves in it may wet its outer turns.
-        highest_pct = np.maximum(most_pct, start.wettest_pct()) if probe >= EVEN_H else np.inf
-        undecided = (
-            (rows[-1] > limit_pct).mean() <= DOUBT < np.mean(highest_pct > limit_pct)
-            for limit_pct in limits_pct
-        )
-        if len(rows) > min_probes and not any(undecided):
-            break
-    return np.array(rows)
+        spans.append(join_airs(span))
+    return spans
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ References
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -74,7 +75,7 @@ class Box:
     dry_kg: float
 
     def held(self, temperature_k: float) -> Array:
-        """Water in air and desiccant over GRID.
+        """Water in air and desiccant over GRID; kept, do not change the array.
 
         Parameters
         ----------
@@ -86,8 +87,7 @@ class Box:
         ndarray
             Water [kg], (grid,).
         """
-        in_air = self.volume_m3 * float(saturation_density(temperature_k)) * GRID
-        return in_air + self.dry_kg * self.desiccant.loading(GRID, temperature_k)
+        return _held(self, float(temperature_k))
 
     def rh(self, water_kg: float, temperature_k: float) -> float:
         """Relative humidity when air and desiccant share an amount of water.
@@ -158,6 +158,15 @@ class Box:
         per_rh = (self.water(rh + 0.01, temperature_k) - self.water(rh - 0.01, temperature_k)) / 0.02
         empty = self.volume_m3 * float(saturation_density(temperature_k))
         return math.log(2) * per_rh / (empty * self.air_changes_s)
+
+
+@lru_cache(maxsize=512)
+def _held(box: Box, temperature_k: float) -> Array:
+    """All steps of a forecast, and all spools of a box, ask for the same."""
+    in_air = box.volume_m3 * float(saturation_density(temperature_k)) * GRID
+    held = in_air + box.dry_kg * box.desiccant.loading(GRID, temperature_k)
+    held.setflags(write=False)
+    return held
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ References
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import eigh_tridiagonal
@@ -107,6 +108,7 @@ class Sorbers:
 NOTHING = Sorbers(np.zeros(0), np.zeros((0, len(GRID))), *(np.zeros(0) for _ in range(3)))
 
 
+@lru_cache(maxsize=512)
 def _pore_conductivity(temperature_k: float) -> float:
     """Conductivity of pores for vapour at a difference of relative humidity, up to geometry [kg/m/s]."""
     return float(vapour_diffusivity(temperature_k) * saturation_density(temperature_k))

@@ -123,6 +123,8 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
     the start, but for the last ones.
     """
     airs = [air for air in airs if air.duration_s > 0]
+    if len(airs) < 2 and not (airs and airs[0].differs):
+        return airs
     if any(air.differs for air in airs):
         raise ValueError("Stretches can be joined only before their air differs between members.")
     kinds: dict[tuple[bool, Chamber | None, AirErrors | None], int] = {}
