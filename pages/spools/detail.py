@@ -23,7 +23,7 @@ from spools.drying.advice_wording import format_both_times
 from spools.drying.heat_budget import compute_heat
 from spools.inventory import ledger
 from spools.inventory.endings import find_ending
-from spools.models import Feedstock, Spool
+from spools.models import Feedstock, Spool, SpoolBoard
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import Segment
 from spools.moisture.state import Interval, Moisture, forecast, moisture_of
@@ -131,11 +131,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "forecasts": forecast_wet(moisture, segment) if segment and not row.run and not unopened else [],
         "opened": moisture.history.opened,
         "unopened": unopened,
-        "lasts": format_both_times(
-            _hours_ahead(row.prints_well_until, moisture.at),
-            _hours_ahead(row.printable_until, moisture.at),
-            f"In {row.place}" if row.place else "Where it is",
-        ),
+        "lasts": format_lasts(row, moisture.at),
         "run": row.run,
         "toolhead": toolhead,
         "loading": toolhead
@@ -145,6 +141,15 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "reserved": board.occupation.with_spool(spool.pk),
         "reserved_g": board.occupation.sum_reserved_g(spool.pk),
     }
+
+
+def format_lasts(row: SpoolBoard, now: datetime) -> str:
+    """How long a spool prints well and stays printable in the place where it lies."""
+    return format_both_times(
+        _hours_ahead(row.prints_well_until, now),
+        _hours_ahead(row.printable_until, now),
+        f"In {row.place}" if row.place else "Where it is",
+    )
 
 
 def _hours_ahead(until: datetime | None, now: datetime) -> float | None:

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 
 from maintenance.board.shop import Board, load_board
 from maintenance.jobs.planned import PlannedJob, find_planned_job, list_verdicts
@@ -14,6 +15,7 @@ from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
+from pages.spools.detail import format_lasts
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
@@ -79,7 +81,12 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {"spool": spool, "toolhead": toolhead, "verdict": verdict, "form": form, "change": change}
-    return render(request, "spools/load.html", context | {"current_spool": current_spool, "planned": planned})
+    context |= {"current_spool": current_spool, "planned": planned}
+    row = board.rows[spool.pk]
+    if fed_from is not None and fed_from == row.place_id and row.run is None:
+        # It stays where it is.
+        context["lasts"] = format_lasts(row, timezone.now())
+    return render(request, "spools/load.html", context)
 
 
 def _load_inputs(

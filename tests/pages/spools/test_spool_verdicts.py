@@ -274,6 +274,7 @@ def test_a_spool_is_loaded_from_the_dry_box_in_which_it_lies(shop, desk, free):
     toolhead = shop.toolheads[1]
     page = desk.get(of("spool-load", free), {"toolhead": toolhead.pk})
     assert page.context["form"]["fed_from"].initial == shop.box.pk
+    assert shows(page, f"In {shop.box} it", note="lasts")
     sent = {"toolhead": toolhead.pk, "fed_from": shop.box.pk, "override_reason": "a test", "when": ""}
     sent |= {"unload_to": shop.shelf.pk}
     assert notices(desk.post(of("spool-load", free), sent, follow=True)) == ["success"]
