@@ -12,6 +12,7 @@ CONSEQUENCES = [
     "inventory.corrections",
     "inventory.endings",
     "inventory.openings",
+    "inventory.respooling",
 ]
 # Modules that register the words of statements.
 WORDING = [

@@ -23,7 +23,7 @@ from spools.physics.chamber import Chamber
 from spools.physics.ensemble import Between, Members, Spread
 from spools.physics.geometry import Geometry, pore_share
 from spools.physics.isotherm import LEAST_GAB_C, POLYAMIDE_HEAT_J_MOL, Isotherm, gab_k
-from spools.physics.state import Material, WindingState, outermost_mean, resize, uniform
+from spools.physics.state import Material, WindingState, outermost_mean, resize, turn_inside_out, uniform
 from spools.physics.surroundings import Surroundings, spread_air
 from spools.statements import Statement
 
@@ -145,6 +145,10 @@ class Winding:
         """For the physics: each member takes its own air as the true one."""
         spread = [spread_air(air, self.members) for air in airs]
         return winding.Lane(self.geometry, self.material, self.state, spread)
+
+    def turned(self) -> "Winding":
+        """Wound onto another reel: its outer turns lie at the core."""
+        return replace(self, state=turn_inside_out(self.state, self.geometry))
 
     def resized(self, spool: Spool, mass_g: float) -> "Winding":
         """With mass_g of filament on the spool: printing takes the outermost turns."""

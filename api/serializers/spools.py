@@ -11,7 +11,7 @@ from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.facts import MAX_REASON_LENGTH
-from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Spool
+from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Respooling, Spool
 
 
 class AmountSerializer(serializers.Serializer):
@@ -274,6 +274,24 @@ class OpeningSerializer(WithdrawableSerializer):
         fields = [*["id", "at", "card", "note"], *RECORDING, *WITHDRAWAL]
 
 
+class RespoolSerializer(StrictSerializer):
+    at = Moment(required=False)
+    core_mass_g = Number(help_text="the new reel, empty", **limits.CORE_G.bounds)
+    core_mass_band_g = Number(required=False, help_text="plus or minus", **limits.CORE_ERROR_G.bounds)
+    core_mass_known = serializers.BooleanField(required=False, help_text="weighed or printed on the reel")
+    core_material = serializers.ChoiceField(Spool.CoreMaterial.choices, required=False)
+    core_cap_c = Number(required=False, allow_null=True, **limits.CORE_CAP_C.bounds)
+    core_radius_mm = Number(**limits.CORE_RADIUS_MM.bounds)
+    width_mm = Number(**limits.WIDTH_MM.bounds)
+    note = Text(required=False, allow_blank=True, max_length=200)
+
+
+class RespoolingSerializer(WithdrawableSerializer):
+    class Meta:
+        model = Respooling
+        fields = [*["id", "at", "before", "note"], *RECORDING, *WITHDRAWAL]
+
+
 class CorrectReceiptSerializer(StrictSerializer):
     feedstock = Id(queryset=Feedstock.objects.all(), required=False)
     net_mass_g = Number(
@@ -302,4 +320,5 @@ class HistorySerializer(serializers.Serializer):
     drying_runs = DryingRunSerializer(many=True)
     loadings = LoadingSerializer(many=True)
     openings = OpeningSerializer(many=True, help_text="of its bag, as somebody stated them")
+    respoolings = RespoolingSerializer(many=True, help_text="onto another reel; before: the former one")
     endings = EndingSerializer(many=True, help_text="how it left the shop's use")

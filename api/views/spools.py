@@ -32,7 +32,8 @@ from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt
 from spools.inventory.receiving import NewSpool, receive_spool
-from spools.models import Ending, MassEntry, Move, Opening, Spool, Stay
+from spools.inventory.respooling import respool
+from spools.models import Ending, MassEntry, Move, Opening, Respooling, Spool, Stay
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
 
@@ -130,6 +131,7 @@ class Spools(VersionMixin, Endpoint):
             ),
             "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
             "openings": spool.openings.select_related("recorded_by", "withdrawn_by"),
+            "respoolings": spool.respoolings.select_related("recorded_by", "withdrawn_by"),
             "endings": spool.endings.select_related("recorded_by", "withdrawn_by"),
         }
         return respond(serializers.HistorySerializer, facts)
@@ -174,6 +176,14 @@ class Spools(VersionMixin, Endpoint):
         """Correct its feedstock and masses as it came. What is left out stays; wrong masses are withdrawn."""
         data = parse(serializers.CorrectReceiptSerializer, request.data)
         return self._spool(correct_receipt(self.get_object(), **data, by=request.user))
+
+    @extend_schema(request=serializers.RespoolSerializer, responses={201: serializers.RespoolingSerializer})
+    @action(detail=True, methods=["post"])
+    def respool(self, request: Request, code: str) -> Response:
+        """Record that all of it was wound onto another reel. Older weighings keep the old one."""
+        data = parse(serializers.RespoolSerializer, request.data)
+        fact = respool(self.get_object(), **data, by=request.user)
+        return respond(serializers.RespoolingSerializer, fact, status=201)
 
     @extend_schema(request=serializers.EndSerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])
@@ -274,3 +284,11 @@ class Moves(OfSpool):
         """Record the right place and time of a wrong move, which is withdrawn with it."""
         data = parse(serializers.CorrectMoveSerializer, request.data)
         return self.respond_with(correct_move(self.get_object(), **data, by=request.user), status=201)
+
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class Respoolings(OfSpool):
+    """Windings of a spool onto another reel."""
+
+    queryset = Respooling.objects.select_related("spool", "recorded_by", "withdrawn_by")
+    serializer_class = serializers.RespoolingSerializer

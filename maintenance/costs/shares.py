@@ -113,7 +113,9 @@ def _load_gram_prices(spools: Iterable[int], feedstocks: Iterable[int]) -> dict[
         MassEntry.objects.valid()
         .filter(spool=OuterRef("pk"), kind__in=[MassEntry.Kind.RECEIVED, MassEntry.Kind.WEIGHED])
         .order_by("at", "pk")
-        .annotate(net_g=Coalesce("net_change_g", F("gross_g") - F("spool__core_mass_g")))
+        .annotate(
+            net_g=Coalesce("net_change_g", F("gross_g") - Coalesce("core_mass_g", "spool__core_mass_g"))
+        )
         .values("net_g")[:1]
     )
     priced_spools = (

@@ -34,6 +34,7 @@ from spools.models import (
     Opening,
     PrintRequest,
     ReadingWithdrawal,
+    Respooling,
     SaltCheck,
 )
 from spools.wording import format_time
@@ -153,6 +154,12 @@ KINDS = {
         "The spool goes on from its facts, in the place where it was then. Move it if it is elsewhere.",
         lambda ending: reverse("spool", args=[ending.spool.code]),
         "For a spool that turned up, or was taken out of use by mistake.",
+    ),
+    "respooling": FactKind(
+        Respooling.objects.select_related("spool"),
+        lambda fact: f"winding of spool {pretty(fact.spool.code)} onto another reel",
+        "The spool is on its reel of before again; all weighings have that reel in them.",
+        lambda fact: reverse("spool", args=[fact.spool.code]),
     ),
     "readings": FactKind(
         ReadingWithdrawal.objects.select_related("place"),

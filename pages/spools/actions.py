@@ -16,6 +16,7 @@ from pages.spools.forms import (
     PriceForm,
     ReceiptForm,
     ReelForm,
+    RespoolForm,
     WeighForm,
 )
 from pages.spools.lookup import with_spool, with_spool_in_use
@@ -26,6 +27,7 @@ from spools.inventory.corrections import correct_weighing
 from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt, find_receipt
+from spools.inventory.respooling import respool
 from spools.models import Spool
 
 
@@ -141,6 +143,16 @@ def spool_receipt(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.success(request, "The receipt is corrected. All that rests on it is computed again.")
         return redirect("spool", spool.code)
     return render(request, "spools/receipt.html", {"spool": spool, "form": form})
+
+
+@with_spool_in_use
+def spool_respool(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """All of it was wound onto another reel."""
+    form = RespoolForm(post_data(request))
+    if apply(form, lambda data: respool(spool, at=data.pop("when"), **data, by=request.user)):
+        messages.success(request, "It is on its new reel. Weighings from then on have the new reel in them.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/respool.html", {"spool": spool, "form": form})
 
 
 @with_spool_in_use

@@ -31,6 +31,9 @@ class PriceForm(forms.Form):
     price = price_field()
 
 
+CAP_HELP = "Only if stated; otherwise the material decides."
+
+
 class PlaceChoice(forms.ModelChoiceField):
     """A place as large radio buttons, named with its kind."""
 
@@ -130,7 +133,7 @@ class ReelForm(VersionedForm):
         "°C",
         required=False,
         limits=limits.CORE_CAP_C,
-        help_text="Only if stated; otherwise the material decides.",
+        help_text=CAP_HELP,
     )
     core_radius_mm = number("Radius of the core, under the filament", "mm", limits=limits.CORE_RADIUS_MM)
     width_mm = number("Width between the flanges", "mm", limits=limits.WIDTH_MM)
@@ -139,6 +142,54 @@ class ReelForm(VersionedForm):
         model = Spool
         fields = REEL
         labels = {"core_material": "Reel's material"}
+
+
+class RespoolForm(forms.Form):
+    """Another reel. A common one fills in what is left empty."""
+
+    core_kind = forms.ModelChoiceField(
+        CoreKind.objects.all(), label="The new reel", required=False, empty_label="as the numbers below"
+    )
+    core_mass_g = number("Empty reel", "g", required=False, limits=limits.CORE_G)
+    core_mass_known = forms.BooleanField(
+        label="This mass was weighed or is printed on the reel", required=False
+    )
+    core_material = forms.ChoiceField(
+        label="Reel's material",
+        choices=[("", "as the chosen reel"), *Spool.CoreMaterial.choices],
+        required=False,
+    )
+    core_cap_c = number(
+        "Hottest that the reel may get", "°C", required=False, limits=limits.CORE_CAP_C, help_text=CAP_HELP
+    )
+    core_radius_mm = number(
+        "Radius of the core, under the filament", "mm", required=False, limits=limits.CORE_RADIUS_MM
+    )
+    width_mm = number("Width between the flanges", "mm", required=False, limits=limits.WIDTH_MM)
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        kind: CoreKind | None = data.pop("core_kind", None)
+        if kind is not None:
+            if data.get("core_mass_g") is None:
+                data |= {
+                    "core_mass_g": kind.mass_g,
+                    "core_mass_band_g": kind.mass_band_g,
+                    "core_mass_known": False,
+                }
+            data["core_material"] = data.get("core_material") or kind.material
+            for name in ("core_radius_mm", "width_mm"):
+                if data.get(name) is None:
+                    data[name] = getattr(kind, name)
+        data["core_material"] = data.get("core_material") or Spool.CoreMaterial.UNKNOWN
+        for name in ("core_mass_g", "core_radius_mm", "width_mm"):
+            if name not in self.errors and data.get(name) is None:
+                self.add_error(
+                    name, refusal("reel_size_missing", "Measure it, or choose a common reel above.")
+                )
+        return data
 
 
 class ReceiptForm(forms.Form):
@@ -258,7 +309,7 @@ class ReceiveForm(forms.Form):
         "°C",
         required=False,
         limits=limits.CORE_CAP_C,
-        help_text="Only if stated; otherwise the material decides.",
+        help_text=CAP_HELP,
     )
     core_radius_mm = number(
         "Radius of the core, under the filament", "mm", required=False, limits=limits.CORE_RADIUS_MM

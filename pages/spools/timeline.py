@@ -6,7 +6,17 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from maintenance.models import Loading
-from spools.models import DryingRun, Ending, MassEntry, Move, Opening, Spool, SpoolCorrection, Stay
+from spools.models import (
+    DryingRun,
+    Ending,
+    MassEntry,
+    Move,
+    Opening,
+    Respooling,
+    Spool,
+    SpoolCorrection,
+    Stay,
+)
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
@@ -40,9 +50,9 @@ CORRECTED = {
 
 @dataclass(frozen=True)
 class TimelineEvent:
-    """kind: stay, same_place, drying, loading, opening, ending, correction or a kind of mass entry.
+    """kind: stay, same_place, drying, loading, opening, ending, respooling, correction or a kind of mass entry.
 
-    number: g of a mass entry.
+    number: g of a mass entry, or of the reel of before.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
     subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, move, opening or ending,
     which may be withdrawn. changes: of a correction, as stored. by: the name of the account that recorded it, or empty.
@@ -55,7 +65,7 @@ class TimelineEvent:
     name: str = ""
     note: str = ""
     subject: int = 0
-    fact: MassEntry | Opening | Ending | Move | None = None
+    fact: MassEntry | Opening | Ending | Move | Respooling | None = None
     by: str = ""
     changes: tuple[list[str], ...] = ()
 
@@ -66,7 +76,7 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. Ten queries at most."""
+    """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. At most 11 queries."""
     loadings, runs = Loading.objects.filter(spool=spool), DryingRun.objects.filter(spool=spool)
     owned = {pk for facts in (loadings, runs) for pk in facts.values_list("move", flat=True)}
     events = [
@@ -76,6 +86,7 @@ def build_timeline(spool: Spool) -> list[TimelineEvent]:
         *_loading_events(spool),
     ]
     events += [*_opening_events(spool), *_ending_events(spool), *_correction_events(spool)]
+    events += _respooling_events(spool)
     return sorted(events, key=lambda event: event.at, reverse=True)
 
 
@@ -162,6 +173,12 @@ def _correction_events(spool: Spool) -> Iterator[TimelineEvent]:
         at, by = row.recorded_at, _name(row.recorded_by)
         changes = tuple([CORRECTED.get(name, name), *values] for name, *values in row.changes)
         yield TimelineEvent("correction", at, at, note=row.reason, by=by, changes=changes)
+
+
+def _respooling_events(spool: Spool) -> Iterator[TimelineEvent]:
+    for fact in Respooling.objects.filter(spool=spool).select_related("recorded_by", "withdrawn_by"):
+        core_g, by = fact.before["core_mass_g"], _name(fact.recorded_by)
+        yield TimelineEvent("respooling", fact.at, fact.at, number=core_g, note=fact.note, fact=fact, by=by)
 
 
 def _name(account: Any) -> str:

@@ -3,6 +3,7 @@
 import math
 from typing import NamedTuple
 
+from spools.inventory.ledger import reel_of
 from spools.models import DryingRun, Spool
 from spools.physics_inputs import most_water_pct
 from spools.statements import Statement
@@ -32,7 +33,7 @@ def loss_on_drying(run: DryingRun) -> Loss | None:
         return None
     before_g, after_g = before.gross_g or 0.0, after.gross_g or 0.0
     rounding_g = 2 * math.sqrt((before.resolution_g**2 + after.resolution_g**2) / 12)
-    core_g = run.spool.core_mass_g
+    core_g, _ = reel_of(run.spool, after)
     cardboard = run.spool.core_material == Spool.CoreMaterial.CARDBOARD
     lost_g = before_g - after_g
     return Loss(

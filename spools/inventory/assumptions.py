@@ -117,6 +117,9 @@ def correct_reel(spool: Spool, *, by: Any = None, **values: Any) -> Spool:
         if entry.net_change_g is not None:
             require_winding_fits(spool, entry.net_change_g)
             continue
+        if entry.core_mass_g is not None:
+            # It was on another reel then.
+            continue
         gross_g = entry.gross_g or 0.0
         if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
             raise refusal(

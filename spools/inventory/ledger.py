@@ -1,6 +1,7 @@
 """The ledger of a spool: received, weighed, printed and cut grams, and the amount that follows from them."""
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -99,6 +100,18 @@ def _amount_by_entries(spool: Spool, entries: Sequence[MassEntry], dried_to: dic
     return Amount(max(0.0, mass_g + change_g), max(0.0, low_g + change_g), max(0.0, high_g + change_g), why)
 
 
+def reel_of(spool: Spool, weighing: MassEntry) -> tuple[float, float]:
+    """Mass and uncertainty, g, of the reel that a weighing has in it: the present one, or one of before."""
+    if weighing.core_mass_g is None:
+        return spool.core_mass_g, core_band_g(spool)
+    return weighing.core_mass_g, weighing.core_band_g or 0.0
+
+
+def weighed_net_g(spool: Spool, weighing: MassEntry) -> float:
+    """A weighing without its reel, g."""
+    return (weighing.gross_g or 0.0) - reel_of(spool, weighing)[0]
+
+
 def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[datetime, float]]:
     """The mass of the winding with its water, in grams, after each entry; its geometry follows from it.
 
@@ -107,11 +120,11 @@ def winding_masses(spool: Spool, entries: Sequence[MassEntry]) -> list[tuple[dat
     mass_g, masses = 0.0, []
     first = next((entry for entry in entries if entry.kind in (Kind.RECEIVED, Kind.WEIGHED)), None)
     if first is not None and first.gross_g is not None and first.at > spool.received_at:
-        mass_g = first.gross_g - spool.core_mass_g + printed_before(first, entries)
+        mass_g = weighed_net_g(spool, first) + printed_before(first, entries)
         masses.append((spool.received_at, mass_g))
     for entry in entries:
         if entry.gross_g is not None:
-            mass_g = entry.gross_g - spool.core_mass_g
+            mass_g = weighed_net_g(spool, entry)
         else:
             mass_g += entry.net_change_g or 0.0
         masses.append((entry.at, mass_g))
@@ -155,12 +168,8 @@ def _weighed_values(weighing: MassEntry) -> dict[str, Any]:
 def _amount_by_weighing(
     spool: Spool, weighing: MassEntry, dried_to: dict[int, float]
 ) -> tuple[float, float, float, list[Statement]]:
-    gross_g, step_g, core_g, band_g = (
-        weighing.gross_g or 0.0,
-        weighing.resolution_g,
-        spool.core_mass_g,
-        core_band_g(spool),
-    )
+    gross_g, step_g = weighing.gross_g or 0.0, weighing.resolution_g
+    core_g, band_g = reel_of(spool, weighing)
     if weighing.pk in dried_to:
         wettest_pct = dried_to[weighing.pk]
         water = Statement("amount_reason.dried", {"most_pct": wettest_pct})
@@ -200,8 +209,10 @@ def weigh(
     spool = lock_spool(spool)
     at = require_past_time(at, spool)
     require_in_use(spool, at)
-    gross_g, resolution_g = require_gross_mass(spool, gross_g, resolution_g)
-    _require_not_far_above_received(spool, gross_g)
+    reel = _reel_then(spool, at)
+    gross_g, resolution_g = require_gross_mass(reel, gross_g, resolution_g)
+    _require_not_far_above_received(reel, gross_g)
+    is_other = reel is not spool
     invalidate_from(spool, at, weighed=True)
     return MassEntry.objects.create(
         spool=spool,
@@ -209,9 +220,22 @@ def weigh(
         at=at,
         gross_g=gross_g,
         resolution_g=resolution_g,
+        core_mass_g=reel.core_mass_g if is_other else None,
+        core_band_g=core_band_g(reel) if is_other else None,
         note=note,
         recorded_by=by,
     )
+
+
+def _reel_then(spool: Spool, at: datetime) -> Spool:
+    """The spool with the reel that it was on at a time; itself for the present one."""
+    later = next((text for text in spool.respooled_at if at < datetime.fromisoformat(text)), None)
+    if later is None:
+        return spool
+    then = copy(spool)
+    for name, value in spool.respoolings.valid().get(at=datetime.fromisoformat(later)).before.items():
+        setattr(then, name, value)
+    return then
 
 
 def invalidate_from(spool: Spool, at: datetime, *, weighed: bool = False) -> None:

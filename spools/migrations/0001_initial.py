@@ -1147,6 +1147,7 @@ class Migration(migrations.Migration):
                 ),
                 ("received_at", models.DateTimeField(default=django.utils.timezone.now)),
                 ("emptied_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                ("respooled_at", models.JSONField(blank=True, default=list, editable=False)),
                 (
                     "created_by",
                     models.ForeignKey(
@@ -1356,6 +1357,8 @@ class Migration(migrations.Migration):
                 ("net_change_g", models.FloatField(blank=True, null=True)),
                 ("gross_g", models.FloatField(blank=True, null=True)),
                 ("resolution_g", models.FloatField(default=1.0, help_text="the scale's smallest step")),
+                ("core_mass_g", models.FloatField(blank=True, editable=False, null=True)),
+                ("core_band_g", models.FloatField(blank=True, editable=False, null=True)),
                 ("note", models.CharField(blank=True, max_length=200)),
             ],
             options={
@@ -1654,6 +1657,55 @@ class Migration(migrations.Migration):
                         condition=models.Q(("mass_g__gt", 0)), name="print_request_grams_above_zero"
                     ),
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Respooling",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="respoolings",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("before", models.JSONField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["at", "id"],
             },
         ),
         migrations.CreateModel(

@@ -14,7 +14,7 @@ from .places import (
     WithdrawnReading,
 )
 from .stays import Move, Stay
-from .stock import Ending, MassEntry, Opening, Spool, SpoolCorrection
+from .stock import Ending, MassEntry, Opening, Respooling, Spool, SpoolCorrection
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
@@ -42,6 +42,7 @@ __all__ = [
     "PrintRequest",
     "Reading",
     "ReadingWithdrawal",
+    "Respooling",
     "SaltCheck",
     "SentRequest",
     "Source",

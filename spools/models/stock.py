@@ -59,6 +59,8 @@ class Spool(Versioned):
     received_at = models.DateTimeField(default=timezone.now)
     # A cache of its valid ending.
     emptied_at = models.DateTimeField(null=True, blank=True, editable=False)
+    # A cache of its valid respoolings: their times, as text.
+    respooled_at = models.JSONField(default=list, blank=True, editable=False)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
     # Raised when its computed moisture is invalidated (spools/invalidation.py).
     cache_generation = models.PositiveIntegerField(default=0, editable=False)
@@ -113,6 +115,21 @@ class Ending(Withdrawable):
         return f"{self.spool_id} {self.kind} {self.at:%Y-%m-%d %H:%M}"
 
 
+class Respooling(Withdrawable):
+    """All of a spool was wound onto another reel, whose numbers are the spool's from then on. before: the former's."""
+
+    spool = models.ForeignKey(Spool, models.PROTECT, related_name="respoolings")
+    at = models.DateTimeField()
+    before = models.JSONField()
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} wound onto another reel {self.at:%Y-%m-%d %H:%M}"
+
+
 class SpoolCorrection(Recorded):
     """What was entered of a spool as it came, or of its reel, was wrong and is another now.
 
@@ -136,7 +153,9 @@ class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
 
     def amounts(self) -> "MassEntryQuerySet":
         """For computations, which load very many: without who recorded them, when, and why."""
-        return self.only("spool", "kind", "at", "net_change_g", "gross_g", "resolution_g")
+        return self.only(
+            "spool", "kind", "at", "net_change_g", "gross_g", "resolution_g", "core_mass_g", "core_band_g"
+        )
 
 
 class MassEntry(Withdrawable):
@@ -158,6 +177,9 @@ class MassEntry(Withdrawable):
     net_change_g = models.FloatField(null=True, blank=True)
     gross_g = models.FloatField(null=True, blank=True)
     resolution_g = models.FloatField(default=1.0, help_text="the scale's smallest step")
+    # Of a weighing on a reel from which the spool was wound onto another since, and its uncertainty.
+    core_mass_g = models.FloatField(null=True, blank=True, editable=False)
+    core_band_g = models.FloatField(null=True, blank=True, editable=False)
     note = models.CharField(max_length=200, blank=True)
 
     objects = MassEntryQuerySet.as_manager()  # type: ignore[misc]

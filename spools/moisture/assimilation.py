@@ -5,6 +5,7 @@ next sweep stores it again, whoever needs it computes it: always from the first 
 together, so that the order of recording does not matter.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -13,14 +14,14 @@ from itertools import pairwise
 import numpy as np
 
 from spools.air.hourly import HOUR
-from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before
+from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before, weighed_net_g
 from spools.models import Ensemble, MassEntry, Place, Spool
 from spools.moisture import exposure_hours
 from spools.moisture.history import History
 from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
 from spools.physics.ensemble import Members
-from spools.physics.evidence import OF_BAND, Load, Weighings
+from spools.physics.evidence import OF_BAND, OF_STEP, Load, Weighings
 from spools.physics_inputs import Winding, first_members, start_rh
 from spools.statements import Statement
 
@@ -117,12 +118,22 @@ def _weighings(history: History, weighings: Sequence[MassEntry]) -> Weighings:
     times = [history.spool.received_at, *(entry.at for entry in weighings)]
     core_course = _core_wetness(history, times[1:])
     return Weighings(
-        gross_kg=np.array([entry.gross_g or 0.0 for entry in weighings]) / 1000,
-        step_kg=np.array([entry.resolution_g for entry in weighings]) / 1000,
+        gross_kg=np.array([_on_present_reel(history.spool, entry) for entry in weighings]) / 1000,
+        step_kg=np.array([_step_g(entry) for entry in weighings]) / 1000,
         printed_kg=np.array([printed_before(entry, history.entries) for entry in weighings]) / 1000,
         loose_kg=np.array([_loose_g(history, a, b) for a, b in pairwise(times)]) / 1000,
         core_course=np.array(core_course),
     )
+
+
+def _on_present_reel(spool: Spool, entry: MassEntry) -> float:
+    """A weighing as if the present reel had been in it, g."""
+    return weighed_net_g(spool, entry) + spool.core_mass_g
+
+
+def _step_g(entry: MassEntry) -> float:
+    """The step of a scale that errs as this one did together with a reel of before, g."""
+    return math.hypot(entry.resolution_g, OF_BAND * (entry.core_band_g or 0.0) / OF_STEP)
 
 
 def _loose_g(history: History, since: datetime, until: datetime) -> float:
@@ -146,7 +157,7 @@ def _load(spool: Spool, entries: Sequence[MassEntry]) -> Load:
     net_sd_g = OF_BAND * NOMINAL_NET_ERROR * net_g
     if not net_g:
         first = next(entry for entry in entries if entry.kind == MassEntry.Kind.WEIGHED)
-        net_g = max(1.0, (first.gross_g or 0.0) - spool.core_mass_g + printed_before(first, entries))
+        net_g = max(1.0, weighed_net_g(spool, first) + printed_before(first, entries))
         net_sd_g = UNKNOWN_NET_SD * net_g
     core_g = spool.core_mass_g if spool.core_material == Spool.CoreMaterial.CARDBOARD else 0.0
     return Load(

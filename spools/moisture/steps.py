@@ -5,6 +5,7 @@ from the spool's weighings. So continuing from a checkpoint and starting again g
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -112,13 +113,17 @@ class _Stage:
     end: datetime
     mass_g: float
     airs: list[Surroundings]
+    is_turned: bool
 
 
 def _stages(history: History) -> list[_Stage]:
     """A spool's stages up to its last weighing, the same for all members."""
     last = spool_weighings.weighings_of(history)[-1].at
     batches = _batches(history, history.spool.received_at, last, truncate=False)
-    return [_Stage(batch[-1].end, batch[0].mass_g, join_airs(_airs(batch))) for batch in batches]
+    return [
+        _Stage(batch[-1].end, batch[0].mass_g, join_airs(_airs(batch)), _is_turned(history, batch[0].start))
+        for batch in batches
+    ]
 
 
 def _at_weighings(history: History, stages: Sequence[_Stage], members: Members) -> list[Winding]:
@@ -126,6 +131,8 @@ def _at_weighings(history: History, stages: Sequence[_Stage], members: Members) 
     start = _start(history, members, None)
     winding, reached = start.winding, {start.at: start.winding}
     for stage in stages:
+        if stage.is_turned:
+            winding = winding.turned()
         winding = reached[stage.end] = winding.resized(history.spool, stage.mass_g).through(stage.airs)
     return [reached[entry.at] for entry in spool_weighings.weighings_of(history)]
 
@@ -154,26 +161,37 @@ def advance_spools(
     """
     moments = dict(starts)
     ways = {
-        pk: _join_stages(_batches(h, moments[pk].at, until, truncate=True), is_needed)
+        pk: _join_stages(_batches(h, moments[pk].at, until, truncate=True), is_needed, h.turns)
         for pk, h in histories.items()
     }
     while stages := {pk: stage for pk in ways if (stage := next(ways[pk], None))}:
         reached = {}
         for pk, batches in stages.items():
             airs = [air for batch in batches for air in join_airs(_airs(batch))]
-            winding = moments[pk].winding.resized(histories[pk].spool, batches[0][0].mass_g).through(airs)
+            start, first = moments[pk].winding, batches[0][0]
+            if _is_turned(histories[pk], first.start):
+                start = start.turned()
+            winding = start.resized(histories[pk].spool, first.mass_g).through(airs)
             clock, last = _advance_clock(moments[pk].clock, chain.from_iterable(batches)), batches[-1][-1]
             reached[pk] = SpoolMoment(last.end, winding, clock, last.closes)
         moments |= reached
         yield reached
 
 
-def _join_stages(batches: Iterator[list[Segment]], is_needed: IsNeeded) -> Iterator[list[list[Segment]]]:
-    """Consecutive batches of one mass without a needed time between them."""
+def _is_turned(history: History, at: datetime) -> bool:
+    """Whether it was wound onto another reel at a time; a checkpoint of that time is of before."""
+    return at in history.turns
+
+
+def _join_stages(
+    batches: Iterator[list[Segment]], is_needed: IsNeeded, turns: AbstractSet[datetime]
+) -> Iterator[list[list[Segment]]]:
+    """Consecutive batches of one mass and one winding without a needed time between them."""
     stage: list[list[Segment]] = []
     for batch in batches:
         following = batch[-1].end if batch[-1].closes else None
-        if stage and (stage[0][0].mass_g != batch[0].mass_g or is_needed(stage[-1][-1].end, following)):
+        is_other = batch[0].start in turns or (stage and stage[0][0].mass_g != batch[0].mass_g)
+        if stage and (is_other or is_needed(stage[-1][-1].end, following)):
             yield stage
             stage = []
         stage.append(batch)

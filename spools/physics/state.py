@@ -272,6 +272,29 @@ def resize(state: WindingState, old: Geometry, new: Geometry) -> WindingState:
     return WindingState(contents, temperature, state.step_s)
 
 
+def turn_inside_out(state: WindingState, geometry: Geometry) -> WindingState:
+    """The state after the filament was wound onto another reel, whose core its outer turns are next to then.
+
+    Parameters
+    ----------
+    state : WindingState
+        The state before.
+    geometry : Geometry
+        The winding, on either reel.
+
+    Returns
+    -------
+    WindingState
+        The state after, with as much water.
+    """
+    edges = np.concatenate([[0.0], np.cumsum(geometry.shell_masses())])
+    contents, temperature = (
+        average_between(values, geometry, edges[-1] - edges[::-1])[::-1]
+        for values in (state.contents, state.temperature_k)
+    )
+    return WindingState(np.ascontiguousarray(contents), np.ascontiguousarray(temperature), state.step_s)
+
+
 def average_between(values: Array, geometry: Geometry, edges_kg: Array) -> Array:
     """Averages of the shells -> averages between other edges, as resize() takes them.
 

@@ -206,3 +206,13 @@ def test_a_wrong_receipt_is_corrected(api, shop, receive):
     corrected = api.post(address, net_mass_g=900, feedstock=shop.pla, reason="the wrong row", status=200)
     assert (corrected["remaining"]["mass_g"], corrected["feedstock"]) == (900, shop.pla)
     assert api.refusals(address, net_mass_g=None, reason="x") == {"net_mass_g": "mass_missing"}
+
+
+def test_a_spool_is_wound_onto_another_reel(api, shop, receive):
+    code = receive()
+    assert api.refused(f"spools/{code}/respool", core_mass_g=115)
+    fact = api.post(f"spools/{code}/respool", core_mass_g=115, core_radius_mm=45, width_mm=55)
+    assert api.get(f"spools/{code}")["core_mass_g"] == 115
+    assert api.get(f"spools/{code}/history")["respoolings"][0]["before"] == fact["before"]
+    api.post(f"spools/{code}/respoolings/{fact['id']}/withdraw", reason="a slip", status=200)
+    assert api.get(f"spools/{code}")["core_mass_g"] == fact["before"]["core_mass_g"]

@@ -294,3 +294,19 @@ def test_a_wrong_receipt_is_corrected_on_its_page(shop, desk, free):
     page = desk.get(of("spool", free))
     assert shows(page, "750", "a small spool", "by ada", note="correction")
     assert shows(page, "a small spool", note="received")
+
+
+def test_a_spool_is_wound_onto_another_reel(shop, desk, free):
+    address = of("spool-respool", free)
+    assert address in desk.get(of("spool", free)).content.decode()
+    values = {"core_mass_g": "115,5", "core_material": "pla", "core_radius_mm": "45", "width_mm": "55"}
+    require_refused(desk.post(address, values | {"width_mm": ""}), "reel_size_missing", "width_mm")
+    desk.post(address, values | {"note": "a printed reel", "when": ""})
+    free.refresh_from_db()
+    assert (free.core_mass_g, free.core_material) == (115.5, "pla")
+    page = desk.get(of("spool", free))
+    assert shows(page, "a printed reel", "by ada", note="respooling")
+    fact = free.respoolings.get()
+    desk.post(reverse("withdraw", args=["respooling", fact.pk]), {"reason": "the other spool"})
+    free.refresh_from_db()
+    assert (free.core_mass_g, free.core_material) == (200, "pc")
