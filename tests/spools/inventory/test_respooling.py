@@ -127,4 +127,4 @@ def test_turning_twice_brings_the_winding_back():
     turned = turn_inside_out(state, shape)
     assert turned.water_kg(shape) == pytest.approx(state.water_kg(shape), rel=1e-12)
     assert turned.profile()[0, 0] > turned.profile()[0, -1]
-    assert turn_inside_out(turned, shape).profile() == pytest.approx(state.profile(), rel=0.02)
+    assert turn_inside_out(turned, shape).profile() == pytest.approx(state.profile(), abs=0.004)
