@@ -172,10 +172,10 @@ class History:
         masses = ledger.winding_masses(self.spool, self.entries)
         return [(at, max(LEAST_WINDING_G, mass_g)) for at, mass_g in masses]
 
-    @cached_property
-    def turns(self) -> frozenset[datetime]:
+    @property
+    def turns(self) -> set[datetime]:
         """When it was wound onto another reel, and so inside out."""
-        return frozenset(datetime.fromisoformat(text) for text in self.spool.respooled_at)
+        return {datetime.fromisoformat(text) for text in self.spool.respooled_at}
 
     @property
     def current_place(self) -> Place | None:
@@ -201,7 +201,8 @@ class History:
         mass_times = [at for at, _ in masses]
         run_times = [t for run in self.runs for t in (run.start, run.change_at, run.end) if t]
         run_times += self._changes_of_company()
-        cuts = sorted({*mass_times, *run_times, *self.turns, *([opened_at] if opened_at else [])})
+        closing = {*mass_times, *self.turns}
+        cuts = sorted({*closing, *run_times, *([opened_at] if opened_at else [])})
         for stay in self.stays:
             at = max(start, stay.start)
             while at < until and (stay.end is None or at < stay.end):
@@ -217,10 +218,7 @@ class History:
                     kind=_kind(stay.place, run, air, opened_at is None or at < opened_at),
                     moving_air=run is not None or stay.place.moved_air,
                     mass_g=mass_g,
-                    closes=end in mass_times
-                    or end in self.turns
-                    or end == stay.end
-                    or _quarter_of_a_day(end),
+                    closes=end in closing or end == stay.end or _quarter_of_a_day(end),
                     credit=_credit(self.spool, run) if run is not None and end == run.end else 0.0,
                 )
                 at = end
