@@ -40,6 +40,8 @@ DOUBT = 0.2
 # Above this share of the members something is taken as likely.
 LIKELY = 0.8
 EVEN_CHANCE = 0.5
+# Below this chance to be over a limit, or to be under it, a better measurement would not change the verdict.
+LEAST_CHANCE = 0.05
 START_C = 22.0
 # Hours after which a winding has the temperature of the air around it.
 EVEN_H = 8.0
@@ -156,6 +158,11 @@ class Winding:
         if new == self.geometry:
             return self
         return replace(self, geometry=new, state=resize(self.state, self.geometry, new))
+
+
+def is_undecided(*over: float) -> bool:
+    """Whether a verdict may go either way, by the chances to be over its limits."""
+    return any(LEAST_CHANCE < chance < 1 - LEAST_CHANCE for chance in over)
 
 
 def geometry(spool: Spool, mass_g: float) -> Geometry:

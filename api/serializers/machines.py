@@ -38,6 +38,9 @@ class CheckSerializer(_StatedSerializer):
     state = serializers.ChoiceField(["clear", "caution", "hold"])
     spool = serializers.CharField(allow_blank=True)
     remedy = RemedySerializer(allow_null=True)
+    decided_by = StatementSerializer(
+        many=True, help_text="unknowns that most of its uncertainty comes from; values.remedy narrows it"
+    )
 
     def to_representation(self, instance: ReadinessCheck | dict[str, Any]) -> dict[str, Any]:
         """instance: as the rules gave it or as it was stored."""

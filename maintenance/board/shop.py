@@ -242,4 +242,5 @@ def _spool_inputs(spool: Spool, row: SpoolBoard, reserved_g: float) -> SpoolInpu
         run=describe_run(row.run),
         dry_advice=row.advice,
         reserved_g=reserved_g,
+        decided_by=row.decided_by,
     )

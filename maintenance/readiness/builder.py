@@ -218,6 +218,7 @@ def build_spool_inputs(
         run=describe_run(state.run),
         dry_advice=state.dry_advice,
         reserved_g=reserved_g,
+        decided_by=state.decided_by,
     )
 
 

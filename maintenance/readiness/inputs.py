@@ -68,7 +68,8 @@ class JobAhead:
 class SpoolInputs:
     """A spool. now: of the turns that the job takes, as they are before it; None: nothing to compute from.
 
-    run: the unfinished drying that it is in. dry_advice: how it would be dried. reserved_g: for other jobs.
+    run: the unfinished drying that it is in. dry_advice: how it would be dried. reserved_g: for other jobs. decided_by: as
+    of ReadinessCheck.
     """
 
     code: str
@@ -79,6 +80,7 @@ class SpoolInputs:
     run: OpenRun | None = None
     dry_advice: Statement | None = None
     reserved_g: float = 0.0
+    decided_by: list[Statement] = field(default_factory=list)
 
 
 @dataclass(frozen=True)

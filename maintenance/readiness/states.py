@@ -1,7 +1,7 @@
 """Loads the states of spools and toolheads that the readiness inputs are built from, in a few queries."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.db.models import OuterRef, QuerySet, Subquery
@@ -19,13 +19,14 @@ from spools.air.climate import Climate, room_airs
 from spools.board.board import load_advice
 from spools.inventory.ledger import Amount
 from spools.models import DryingRun, Spool
+from spools.moisture.deciding import find_deciding
 from spools.moisture.state import Moisture, moisture_of
 from spools.statements import Statement
 
 
 @dataclass(frozen=True)
 class SpoolState:
-    """The state of a spool: its grams, its moisture, the drying run it is in, and how to dry it."""
+    """The state of a spool: its grams, its moisture and what decides it, the drying run it is in, and how to dry it."""
 
     spool: Spool
     amount: Amount
@@ -33,6 +34,7 @@ class SpoolState:
     run: DryingRun | None
     dry_advice: Statement
     filament: Filament
+    decided_by: list[Statement] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -60,12 +62,18 @@ def load_spool_states(
     moistures = moisture_of(spools, at, preloaded=preloaded)
     moment = at or timezone.now()
     advice = load_advice(moistures, moment)
+    decided_by = find_deciding(
+        {pk: moisture.history for pk, moisture in moistures.items()},
+        {pk: moisture.winding for pk, moisture in moistures.items()},
+    )
     states = {}
     for pk, moisture in moistures.items():
         history = moisture.history
         filament = filament_of(history.spool.feedstock)
         run = history.run_at(moment)
-        states[pk] = SpoolState(history.spool, history.remaining(), moisture, run, advice[pk], filament)
+        states[pk] = SpoolState(
+            history.spool, history.remaining(), moisture, run, advice[pk], filament, decided_by[pk]
+        )
     return states
 
 

@@ -1,7 +1,7 @@
 """A verdict: the checks of a spool on a toolhead, and the worst state among them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
@@ -34,7 +34,8 @@ class Remedy:
 class ReadinessCheck:
     """A check: its state, a statement with numbers and limits, and its remedy.
 
-    spool: the code of the spool that it is about, in a job of several; "" in all others.
+    spool: the code of the spool that it is about, in a job of several; "" in all others. decided_by: the unknowns that
+    most of its uncertainty comes from, and the measurements that would narrow it; none where it is certain.
     """
 
     name: str
@@ -42,6 +43,7 @@ class ReadinessCheck:
     statement: Statement
     remedy: Remedy | None = None
     spool: str = ""
+    decided_by: list[Statement] = field(default_factory=list)
 
     @property
     def sentence(self) -> str:

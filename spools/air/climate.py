@@ -132,15 +132,14 @@ def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantChar
 
 def _climate(place: Place, last: dict[int, _LastReading], set_point_c: float | None, at: datetime) -> Climate:
     room_climate = _measured_or_assumed(place, last.get(place.pk), at)
-    around, room, read_in = room_climate, place.air_source, place
+    around, room = room_climate, place.air_source
     if room_climate.origin == "assumed" and room is not place:
-        read_in = room
         around = _measured_or_assumed(room, last.get(room.pk), at)
         source = Statement("air.room", {"room": str(room), "source": around.source.as_data()})
         around = replace(around, source=source)
     if place.kind != Place.Kind.DRYER:
         return around
-    around = replace(around, chamber=dryer_chamber(place), errors=dryer_errors(place, read_in))
+    around = replace(around, chamber=dryer_chamber(place), errors=dryer_errors(place, around.errors))
     if set_point_c is None:
         return around
     heated = {
@@ -162,8 +161,8 @@ def _measured_or_assumed(place: Place, reading: _LastReading | None, at: datetim
     read: dict[str, Any] = {"origin": reading.origin, "age_min": (at - reading.at) / timedelta(minutes=1)}
     if reading.off_rh_pct is not None:
         read["off_rh_pct"] = reading.off_rh_pct
-    source = Statement("air.reading", read)
-    return Climate(reading.temperature_c, reading.rh_pct, "reading", source, errors=place_errors(place))
+    source, errors = Statement("air.reading", read), place_errors(place, reading.off_rh_pct is not None)
+    return Climate(reading.temperature_c, reading.rh_pct, "reading", source, errors=errors)
 
 
 @transaction.atomic

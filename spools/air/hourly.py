@@ -2,14 +2,14 @@
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from math import ceil
 
 from django.db.models import Q
 
-from spools.air.salt_checks import Row, load_hygrometers
+from spools.air.salt_checks import UNCHECKED, Hygrometer, Row, load_hygrometers
 from spools.models import Reading
 from spools.physics import air
 from spools.physics.air import ZERO_C
@@ -53,27 +53,36 @@ def heated_rh_pct(
 
 @dataclass(frozen=True)
 class HourlyReadings:
-    """The hourly means of one place, in order: (°C, vapour pressure in Pa)."""
+    """The hourly means of one place, in order: (°C, vapour pressure in Pa).
+
+    checked_from: the first salt check of its hygrometer; None: never checked.
+    """
 
     hours: list[datetime]
     means: list[tuple[float, float]]
+    checked_from: datetime | None = None
 
     @classmethod
-    def from_rows(cls, rows: Iterable[Row]) -> "HourlyReadings":
-        """From readings as (time, °C, % RH), corrected by the salt checks."""
+    def from_rows(cls, rows: Iterable[Row], hygrometer: Hygrometer = UNCHECKED) -> "HourlyReadings":
+        """From readings as (time, °C, % RH), which the salt checks of a hygrometer correct."""
         sums: dict[datetime, list[float]] = {}
-        for at, temperature_c, rh_pct in rows:
+        for at, temperature_c, rh_pct in hygrometer.correct(rows):
             total = sums.setdefault(hour_of(at.astimezone(UTC)), [0, 0.0, 0.0])
             total[0] += 1
             total[1] += temperature_c
             total[2] += vapour_pressure_pa(temperature_c, rh_pct)
         hours = sorted(sums)
-        return cls(hours, [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in hours])
+        means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in hours]
+        return cls(hours, means, hygrometer.checks[0].at if hygrometer.checks else None)
+
+    def is_checked(self, at: datetime) -> bool:
+        """Whether a salt check corrects the readings of a time."""
+        return self.checked_from is not None and self.checked_from <= at
 
     def before(self, until: datetime) -> "HourlyReadings":
         """Those of the hours before a full hour."""
         n = bisect_left(self.hours, until)
-        return HourlyReadings(self.hours[:n], self.means[:n])
+        return replace(self, hours=self.hours[:n], means=self.means[:n])
 
     def at(self, moment: datetime) -> tuple[tuple[float, float] | None, datetime]:
         """(°C, vapour pressure in Pa) or None where no reading is believed, and until when that holds."""
@@ -119,6 +128,6 @@ def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, H
             rows[place_id].append((at, temperature_c, rh_pct))
     hygrometers = load_hygrometers(place_id for place_id, place_rows in rows.items() if place_rows)
     return {
-        place_id: HourlyReadings.from_rows(hygrometers[place_id].correct(place_rows) if place_rows else [])
+        place_id: HourlyReadings.from_rows(place_rows, hygrometers.get(place_id, UNCHECKED))
         for place_id, place_rows in rows.items()
     }

@@ -6,7 +6,7 @@ from spools.air.dry_box_cache import SimulatedAir
 from spools.air.hourly import HourlyReadings, rh_at_pressure
 from spools.air.salt_checks import Row
 from spools.models import Place
-from spools.physics.air_errors import HYGROMETER_SD, AirErrors
+from spools.physics.air_errors import CHECKED_HYGROMETER_SD, HYGROMETER_SD, AirErrors
 from spools.physics.evidence import OF_BAND
 from spools.statements import Statement
 
@@ -20,14 +20,12 @@ NEAR_LIMIT = 0.8
 COMPUTED_SD = 0.005
 
 
-def offset_sd(place: Place) -> float:
-    """The standard deviation of true humidity less the one that is read, or assumed, in a place [0..1]."""
-    return HYGROMETER_SD
+def place_errors(place: Place, is_checked: bool = False) -> AirErrors:
+    """How far the air of a place may be off, read or assumed; all spools there share its offset.
 
-
-def place_errors(place: Place) -> AirErrors:
-    """How far the recorded air of a place may be off; all spools there share its offset."""
-    return AirErrors(f"hygrometer {place.pk}", offset_sd(place))
+    is_checked: read by a hygrometer that a salt check corrects.
+    """
+    return AirErrors(f"hygrometer {place.pk}", CHECKED_HYGROMETER_SD if is_checked else HYGROMETER_SD)
 
 
 def computed_errors(place: Place) -> AirErrors:
@@ -35,9 +33,9 @@ def computed_errors(place: Place) -> AirErrors:
     return AirErrors(f"computed air {place.pk}", COMPUTED_SD)
 
 
-def dryer_errors(dryer: Place, room: Place) -> AirErrors:
-    """How far the air in a drying run may be off, with the air of this room heated."""
-    errors = place_errors(room)._replace(dryer=f"dryer {dryer.pk}")
+def dryer_errors(dryer: Place, room: AirErrors) -> AirErrors:
+    """How far the air in a drying run may be off, with the air of a room heated that may be off so far."""
+    errors = room._replace(dryer=f"dryer {dryer.pk}")
     if dryer.air_exchange == Place.AirExchange.DESICCANT:
         # Its desiccant gives the humidity, whatever the room's.
         errors = errors._replace(hygrometer_sd=0.0)

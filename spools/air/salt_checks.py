@@ -62,7 +62,7 @@ class Hygrometer:
         check = self.check_at(at)
         return rh_pct if check is None else min(100.0, max(0.0, rh_pct - off_rh_pct(check)))
 
-    def correct(self, rows: Sequence[Row]) -> list[Row]:
+    def correct(self, rows: Iterable[Row]) -> list[Row]:
         """Readings as they count, in their order."""
         if not self.checks:
             return list(rows)

@@ -18,6 +18,7 @@ from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import compute_heat
 from spools.models import AirOutlook, DryingRun, Place, SpoolBoard
 from spools.models.board import encode_outlooks
+from spools.moisture.deciding import find_deciding
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import History, Segment
 from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
@@ -137,7 +138,7 @@ def compute_rows(
     outlooks = _outlooks(ahead)
     outer = {pk: windings[pk].outer_pct(SMALL_JOB_G) for pk in used}
     intervals = dict(zip(used, Interval.from_rows(np.array(list(outer.values()))), strict=True))
-    dry_at = _dry_times(used, windings, now)
+    dry_at, decided_by = _dry_times(used, windings, now), find_deciding(used, windings)
     rows = []
     for pk, history in used.items():
         row = SpoolBoard(
@@ -147,6 +148,7 @@ def compute_rows(
             outlooks_json=encode_outlooks([outlooks[pk, air] for air in next_airs[pk]]),
             heat_share=compute_heat(history.spool, history.runs, now).life_share,
             run_dry_at=dry_at.get(pk),
+            decided_by=decided_by[pk],
         )
         _set_moisture(row, outer[pk], intervals[pk], material_values(history.spool.feedstock))
         _set_amount(row, history)

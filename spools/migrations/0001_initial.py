@@ -2186,6 +2186,13 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "decided_by",
+                    spools.models.statements.StatementField(
+                        default=list,
+                        help_text="unknowns that decide if it is over a limit: spools/moisture/deciding.py",
+                    ),
+                ),
+                (
                     "heat_share",
                     models.FloatField(
                         help_text="used of the heat budget for life; none without one", null=True

@@ -103,6 +103,9 @@ class SpoolBoard(models.Model):
     advice_good_until = models.DateTimeField(
         null=True, help_text="from then on time alone makes it stale; none: as long as nothing is recorded"
     )
+    decided_by = StatementField(
+        default=list, help_text="unknowns that decide if it is over a limit: spools/moisture/deciding.py"
+    )
     heat_share = models.FloatField(null=True, help_text="used of the heat budget for life; none without one")
     prints_well_until = models.DateTimeField(
         null=True,

@@ -246,15 +246,15 @@ class History:
         else:
             temperature_c, origin = state[0], "reading"
             rh_pct = rh_at_pressure(state[1], temperature_c)
-        read_in = place if is_known else room
-        errors = place_errors(read_in) if computed is None else computed_errors(read_in)
-        chamber = None
+        read_in, chamber = place if is_known else room, None
+        is_checked = origin == "reading" and self.readings[read_in.pk].is_checked(at)
+        errors = computed_errors(read_in) if computed else place_errors(read_in, is_checked)
         if run is not None:
             set_point_c = run.set_point_at(at)
             chamber = dryer_chamber(run.dryer).shared_by(self.spools_in(run, at))
             rh_pct = heated_rh_pct(temperature_c, rh_pct, set_point_c, chamber.dew_point_c)
             temperature_c, origin = set_point_c, "dryer"
-            errors = dryer_errors(run.dryer, read_in)
+            errors = dryer_errors(run.dryer, errors)
         return SegmentAir(temperature_c, rh_pct, origin, is_known, errors, chamber), until
 
 

@@ -31,7 +31,23 @@ SENTENCES = {
     "sources agree, B: one good source, C: one weak or borrowed source, D: from memory).",
     "moisture_reason.never_weighed": "Never weighed: the ranges are those of the catalogue.",
 }
-register_sentences(SENTENCES)
+DECIDED_BY = {
+    "hygrometer": "the hygrometer of {place}, which may be off by 5 % RH: a salt check (75 % RH over wet table salt at "
+    "25 °C) narrows it.",
+    "checked_hygrometer": "the hygrometer of {place}, although it was checked: weigh the spool now and after its next "
+    "drying.",
+    "unmeasured_air": "the air of {place}, which nothing measures: put a hygrometer there.",
+    "start_wetness": "its wetness on arrival: weigh it now and after its next drying, the loss shows its water.",
+    "uptake": "how much water its material takes up: weigh it now and after its next drying.",
+    "isotherm": "how much water its material takes up in dry air: weigh it now and after its next drying.",
+    "diffusion": "how fast water moves in its material: weigh it now and after its next drying.",
+    "pores": "the air between its turns: weigh it now and after its next drying.",
+    "dryer_temperature": "the true temperature of {place}: measure it beside a spool, and state the error of the dryer.",
+    "dryer_air": "the air that its dryer exchanges: state the air flow of the dryer, or weigh the spool now and after its "
+    "next drying.",
+}
+RANGE = "{share_pct:.0f} % of its range comes from "
+register_sentences(SENTENCES | {f"decided_by.{code}": RANGE + text for code, text in DECIDED_BY.items()})
 
 
 @words_for("moisture_reason.air")

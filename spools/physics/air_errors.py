@@ -13,6 +13,8 @@ from .ensemble import Members
 
 # Of a cheap hygrometer that nobody checked: two of three are within 3 % RH. Common practice, no source.
 HYGROMETER_SD = 0.03
+# After a salt check, which is good to 1 % RH and shows the error at 75 % RH alone. Common practice, no source.
+CHECKED_HYGROMETER_SD = 0.015
 # The air that a dryer takes in, where its temperature is not at hand.
 ROOM_K = 22.0 + ZERO_C
 DRIEST, WETTEST = 1e-4, 0.999

@@ -1,6 +1,6 @@
 """Rules about the spool: its material, drying run, moisture and mass; and the diameter of its filament."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from maintenance.readiness.inputs import (
@@ -24,6 +24,7 @@ from maintenance.readiness.verdict import (
     build_check,
     build_remedy,
 )
+from spools.physics_inputs import is_undecided
 from spools.statements import Statement, join
 
 OTHER_MATERIAL = "other_spool", "looks_like_other_material"
@@ -100,7 +101,7 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         )
     wet = site.printed
     state = _wet_state(wet)
-    return build_check(
+    check = build_check(
         "moisture",
         state,
         MOISTURE_CODES[state],
@@ -116,6 +117,9 @@ def moisture(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         after_h=job.hours * min(1.0, wet.printed_before_g / job.mass_g),
         toolhead=site.toolhead,
         **({"fed_from": site.fed_from} if site.fed_from else {}),
+    )
+    return (
+        replace(check, decided_by=spool.decided_by) if is_undecided(wet.over_clear, wet.over_hold) else check
     )
 
 

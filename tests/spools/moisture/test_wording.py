@@ -2,13 +2,26 @@
 
 import pytest
 
-from spools.moisture.wording import ARRIVED, ORIGIN
+from spools.moisture.wording import ARRIVED, DECIDED_BY, ORIGIN
 from spools.physics_inputs import start_rh
 from spools.statements import Statement
 from tests.wording import assert_words
 
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
 EXAMPLES = {
+    "decided_by.hygrometer": (
+        {"share_pct": 49.6, "remedy": "salt_check", "place": "Dry box", "place_id": 3},
+        "50 % of its range comes from the hygrometer of Dry box, which may be off by 5 % RH: a salt check (75 % RH over "
+        "wet table salt at 25 °C) narrows it.",
+    ),
+    **{
+        f"decided_by.{code}": (
+            {"share_pct": 49.6, "remedy": "weigh", "place": "Dryer", "place_id": 3},
+            f"50 % of its range comes from {words.format(place='Dryer')}",
+        )
+        for code, words in DECIDED_BY.items()
+        if code != "hygrometer"
+    },
     "moisture_reason.in_unopened_bag": (
         {"place": "Bags", "since": AT},
         "In its unopened bag in Bags: it takes up and gives off nothing. Nothing recorded since it came on "
@@ -52,7 +65,7 @@ EXAMPLES = {
 
 
 def test_every_code_has_words():
-    assert_words(EXAMPLES, "moisture_reason")
+    assert_words(EXAMPLES, "moisture_reason", "decided_by")
 
 
 @pytest.mark.parametrize(
