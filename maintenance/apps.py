@@ -31,6 +31,7 @@ class MaintenanceConfig(AppConfig):
     def ready(self) -> None:
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved, spool_saved
+        from maintenance.parts.consumables import take_for_charge
         from maintenance.parts.wear_entries import recount_material_wear, recount_spool_wear
         from spools.inventory.stays import moves_changed
 
@@ -45,6 +46,8 @@ class MaintenanceConfig(AppConfig):
         spool = apps.get_model("spools", "Spool")
         post_save.connect(recount_spool_wear, spool, dispatch_uid="maintenance.wear.Spool")
         post_save.connect(spool_saved, spool, dispatch_uid="maintenance.board.Spool")
+        charges = apps.get_model("spools", "DesiccantCharge")
+        post_save.connect(take_for_charge, charges, dispatch_uid="maintenance.desiccant")
         before_fork.connect(load_kernels, dispatch_uid="maintenance.kernels")
         for module in [*CONSEQUENCES, *LOADERS, *WORDING]:
             import_module(f"maintenance.{module}")

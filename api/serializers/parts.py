@@ -17,6 +17,7 @@ from maintenance.models import (
     StockEntry,
     Toolhead,
 )
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import save_kind
 from spools.facts import MAX_REASON_LENGTH
 
@@ -76,6 +77,7 @@ class PartKindSerializer(ModelSerializer):
             "source",
             "how",
             "price",
+            "stock_unit",
             "reorder_point",
             "in_stock",
             "learnt",
@@ -84,8 +86,11 @@ class PartKindSerializer(ModelSerializer):
     def save_checked(self, row: PartKind) -> PartKind:
         return save_kind(row)
 
-    @extend_schema_field(LearntLifeSerializer)
+    @extend_schema_field(LearntLifeSerializer(allow_null=True))
     def get_learnt(self, kind: PartKind) -> Any:
+        """The life learnt from this shop's own parts; null of a consumable."""
+        if kind.role in IN_NO_MACHINE:
+            return None
         lives = self.context["known"](kind)
         expected = lives.expected()
         return {
@@ -97,7 +102,8 @@ class PartKindSerializer(ModelSerializer):
             "own_parts": lives.count_records(),
         }
 
-    def get_in_stock(self, kind: PartKind) -> int:
+    def get_in_stock(self, kind: PartKind) -> float:
+        """In pieces, or in the stock_unit of a consumable."""
         return self.context["in_stock"].get(kind.pk, 0)
 
 
@@ -184,12 +190,24 @@ class StockEntrySerializer(WithdrawableSerializer):
 
     class Meta:
         model = StockEntry
-        fields = ["id", "kind", "kind_name", "at", "change", "note", "fitting", *WITHDRAWAL, "recorded_at"]
+        fields = [
+            "id",
+            "kind",
+            "kind_name",
+            "at",
+            "change",
+            "note",
+            "fitting",
+            "service",
+            "charge",
+            *WITHDRAWAL,
+            "recorded_at",
+        ]
 
 
 class AddStockSerializer(StrictSerializer):
     kind = Id(queryset=PartKind.objects.all())
-    count = Whole(help_text="parts that came into the drawer; negative: counted out")
+    count = Number(help_text="what came into stock, in pieces or the stock_unit; negative: counted out")
     at = Moment(required=False)
     note = Text(required=False, max_length=200)
 

@@ -17,6 +17,8 @@ class ServiceKindSerializer(ModelSerializer):
             "subject",
             "unit",
             "interval",
+            "consumable",
+            "consumable_amount",
             "stops",
             "in_use",
             "advice",

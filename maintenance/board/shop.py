@@ -215,7 +215,7 @@ def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:
 
 def load_stock() -> dict[str, int]:
     """How many of each kind of part are in the drawer, by its name. One query."""
-    return dict(_STOCK.run())
+    return {name: int(count) for name, count in _STOCK.run()}
 
 
 def load_loaded() -> dict[int, int]:

@@ -196,12 +196,18 @@ class Migration(migrations.Migration):
                             ("carbon_filter", "carbon filter"),
                             ("brush", "nozzle brush"),
                             ("desiccant", "desiccant"),
+                            ("adhesive", "adhesive"),
+                            ("lubricant", "lubricant"),
+                            ("cleaning_filament", "cleaning filament"),
+                            ("wipes", "wipes"),
+                            ("bags", "bags"),
+                            ("other", "other consumable"),
                         ],
                         max_length=20,
                     ),
                 ),
                 ("name", models.CharField(max_length=80, unique=True)),
-                ("material", models.CharField(max_length=60)),
+                ("material", models.CharField(blank=True, max_length=60)),
                 (
                     "hardness_hv",
                     models.FloatField(
@@ -245,6 +251,7 @@ class Migration(migrations.Migration):
                 (
                     "life_unit",
                     models.CharField(
+                        blank=True,
                         choices=[
                             ("dose_km", "km of filler slid through the bore"),
                             ("feed_km", "km of filament, weighted by its filler"),
@@ -260,6 +267,8 @@ class Migration(migrations.Migration):
                 (
                     "life",
                     models.FloatField(
+                        blank=True,
+                        null=True,
                         validators=[
                             django.core.validators.MinValueValidator(1e-06),
                             django.core.validators.MaxValueValidator(1000000000.0),
@@ -270,23 +279,36 @@ class Migration(migrations.Migration):
                 (
                     "life_low",
                     models.FloatField(
+                        blank=True,
+                        null=True,
                         validators=[
                             django.core.validators.MinValueValidator(1e-06),
                             django.core.validators.MaxValueValidator(1000000000.0),
-                        ]
+                        ],
                     ),
                 ),
                 (
                     "life_high",
                     models.FloatField(
+                        blank=True,
+                        null=True,
                         validators=[
                             django.core.validators.MinValueValidator(1e-06),
                             django.core.validators.MaxValueValidator(1000000000.0),
-                        ]
+                        ],
                     ),
                 ),
-                ("source", models.CharField(max_length=300)),
-                ("how", models.CharField(max_length=80)),
+                ("source", models.CharField(blank=True, max_length=300)),
+                ("how", models.CharField(blank=True, max_length=80)),
+                (
+                    "stock_unit",
+                    models.CharField(
+                        blank=True,
+                        choices=[("", "pieces"), ("g", "g"), ("ml", "ml")],
+                        help_text="of a consumable; parts are counted",
+                        max_length=2,
+                    ),
+                ),
                 ("price", models.DecimalField(blank=True, decimal_places=2, max_digits=8, null=True)),
                 ("reorder_point", models.PositiveIntegerField(default=0)),
             ],
@@ -295,11 +317,86 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.CheckConstraint(
                         condition=models.Q(
-                            ("life_low__lte", models.F("life")),
-                            ("life__lte", models.F("life_high")),
-                            ("life_low__gt", 0),
+                            (
+                                "role__in",
+                                [
+                                    "desiccant",
+                                    "adhesive",
+                                    "lubricant",
+                                    "cleaning_filament",
+                                    "wipes",
+                                    "bags",
+                                    "other",
+                                ],
+                            ),
+                            models.Q(
+                                ("life__isnull", False),
+                                ("life_high__isnull", False),
+                                ("life_low__isnull", False),
+                                ("life__lte", models.F("life_high")),
+                                ("life_low__gt", 0),
+                                ("life_low__lte", models.F("life")),
+                            ),
+                            _connector="OR",
                         ),
                         name="part_life_in_its_band",
+                        violation_error_code="life_missing",
+                        violation_error_message="A part needs its life: a short, the expected and a long one, in order.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                (
+                                    "role__in",
+                                    [
+                                        "desiccant",
+                                        "adhesive",
+                                        "lubricant",
+                                        "cleaning_filament",
+                                        "wipes",
+                                        "bags",
+                                        "other",
+                                    ],
+                                ),
+                                _negated=True,
+                            ),
+                            models.Q(
+                                ("life__isnull", True),
+                                ("life_high__isnull", True),
+                                ("life_low__isnull", True),
+                                ("life_unit", ""),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="consumable_has_no_life",
+                        violation_error_code="life_of_a_consumable",
+                        violation_error_message="A consumable is used up. Leave its life and the unit of it empty.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            (
+                                "role__in",
+                                [
+                                    "desiccant",
+                                    "adhesive",
+                                    "lubricant",
+                                    "cleaning_filament",
+                                    "wipes",
+                                    "bags",
+                                    "other",
+                                ],
+                            ),
+                            models.Q(
+                                ("stock_unit", ""),
+                                models.Q(("life_unit", ""), _negated=True),
+                                models.Q(("source", ""), _negated=True),
+                                models.Q(("material", ""), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="part_is_counted_and_has_a_source",
+                        violation_error_code="part_incomplete",
+                        violation_error_message="A part is counted in pieces, and needs its material, the unit of its life and the source of that.",
                     ),
                     models.CheckConstraint(
                         condition=models.Q(
@@ -413,115 +510,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="ServiceKind",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("version", models.PositiveIntegerField(default=1, editable=False)),
-                (
-                    "name",
-                    models.CharField(help_text="such as: belt tension check", max_length=60, unique=True),
-                ),
-                (
-                    "work",
-                    models.CharField(
-                        choices=[
-                            ("hot_end", "cleaning of the hot end"),
-                            ("gears", "cleaning of the drive gears"),
-                            ("surface", "care of the build surface"),
-                            ("feed_path", "feed path"),
-                            ("lubrication", "lubrication"),
-                            ("belts", "belt tension"),
-                            ("filter", "filter"),
-                            ("other", "other work"),
-                        ],
-                        max_length=12,
-                    ),
-                ),
-                (
-                    "subject",
-                    models.CharField(
-                        choices=[
-                            ("toolhead", "each toolhead"),
-                            ("printer", "each printer"),
-                            ("enclosed", "each printer with an enclosure"),
-                        ],
-                        max_length=10,
-                        verbose_name="done on",
-                    ),
-                ),
-                (
-                    "unit",
-                    models.CharField(
-                        choices=[
-                            ("hours", "printing hours"),
-                            ("hot_h", "hot hours"),
-                            ("feed_km", "km of filament"),
-                            ("prints", "prints"),
-                            ("days", "days"),
-                        ],
-                        max_length=10,
-                        verbose_name="counted in",
-                    ),
-                ),
-                (
-                    "interval",
-                    models.FloatField(
-                        validators=[
-                            django.core.validators.MinValueValidator(0.1),
-                            django.core.validators.MaxValueValidator(1000000.0),
-                        ]
-                    ),
-                ),
-                (
-                    "stops",
-                    models.BooleanField(
-                        default=False,
-                        help_text="Nothing should start there until it is done.",
-                        verbose_name="overdue, it stops the machine",
-                    ),
-                ),
-                ("in_use", models.BooleanField(default=True)),
-                ("advice", models.CharField(max_length=300, verbose_name="how it is done")),
-                ("source", models.CharField(max_length=300, verbose_name="source of the interval")),
-                ("how", models.CharField(max_length=80, verbose_name="how that is known")),
-                (
-                    "added_at",
-                    models.DateTimeField(
-                        blank=True,
-                        editable=False,
-                        help_text="what was printed before does not count; empty: the count goes back to the first job",
-                        null=True,
-                    ),
-                ),
-            ],
-            options={
-                "ordering": ["work", "name"],
-                "constraints": [
-                    models.CheckConstraint(
-                        condition=models.Q(("interval__gt", 0)), name="service_interval_above_0"
-                    ),
-                    models.CheckConstraint(
-                        condition=models.Q(
-                            ("subject", "toolhead"),
-                            models.Q(
-                                models.Q(("unit__in", ["hot_h", "feed_km"]), _negated=True),
-                                models.Q(("work__in", ["hot_end", "gears"]), _negated=True),
-                            ),
-                            _connector="OR",
-                        ),
-                        name="toolhead_service_on_toolheads",
-                        violation_error_code="unit_of_a_toolhead",
-                        violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to toolheads: choose each toolhead.",
-                    ),
-                ],
-            },
-        ),
-        migrations.CreateModel(
             name="JobFile",
             fields=[
                 (
@@ -614,6 +602,160 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="ServiceKind",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "name",
+                    models.CharField(help_text="such as: belt tension check", max_length=60, unique=True),
+                ),
+                (
+                    "work",
+                    models.CharField(
+                        choices=[
+                            ("hot_end", "cleaning of the hot end"),
+                            ("gears", "cleaning of the drive gears"),
+                            ("surface", "care of the build surface"),
+                            ("feed_path", "feed path"),
+                            ("lubrication", "lubrication"),
+                            ("belts", "belt tension"),
+                            ("filter", "filter"),
+                            ("other", "other work"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "subject",
+                    models.CharField(
+                        choices=[
+                            ("toolhead", "each toolhead"),
+                            ("printer", "each printer"),
+                            ("enclosed", "each printer with an enclosure"),
+                        ],
+                        max_length=10,
+                        verbose_name="done on",
+                    ),
+                ),
+                (
+                    "unit",
+                    models.CharField(
+                        choices=[
+                            ("hours", "printing hours"),
+                            ("hot_h", "hot hours"),
+                            ("feed_km", "km of filament"),
+                            ("prints", "prints"),
+                            ("days", "days"),
+                        ],
+                        max_length=10,
+                        verbose_name="counted in",
+                    ),
+                ),
+                (
+                    "interval",
+                    models.FloatField(
+                        validators=[
+                            django.core.validators.MinValueValidator(0.1),
+                            django.core.validators.MaxValueValidator(1000000.0),
+                        ]
+                    ),
+                ),
+                (
+                    "stops",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Nothing should start there until it is done.",
+                        verbose_name="overdue, it stops the machine",
+                    ),
+                ),
+                ("in_use", models.BooleanField(default=True)),
+                (
+                    "consumable",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="what each service takes from stock",
+                        limit_choices_to={
+                            "role__in": [
+                                "desiccant",
+                                "adhesive",
+                                "lubricant",
+                                "cleaning_filament",
+                                "wipes",
+                                "bags",
+                                "other",
+                            ]
+                        },
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="services",
+                        to="maintenance.partkind",
+                    ),
+                ),
+                (
+                    "consumable_amount",
+                    models.FloatField(
+                        blank=True,
+                        null=True,
+                        validators=[django.core.validators.MinValueValidator(0.001)],
+                        verbose_name="amount that each service uses",
+                    ),
+                ),
+                ("advice", models.CharField(max_length=300, verbose_name="how it is done")),
+                ("source", models.CharField(max_length=300, verbose_name="source of the interval")),
+                ("how", models.CharField(max_length=80, verbose_name="how that is known")),
+                (
+                    "added_at",
+                    models.DateTimeField(
+                        blank=True,
+                        editable=False,
+                        help_text="what was printed before does not count; empty: the count goes back to the first job",
+                        null=True,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["work", "name"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("consumable__isnull", True), ("consumable_amount__isnull", True)),
+                            models.Q(
+                                ("consumable__isnull", False),
+                                ("consumable_amount__gt", 0),
+                                ("consumable_amount__isnull", False),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="consumable_with_its_amount",
+                        violation_error_code="consumable_and_amount",
+                        violation_error_message="Give the consumable and the amount that each service uses, or neither.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("interval__gt", 0)), name="service_interval_above_0"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("subject", "toolhead"),
+                            models.Q(
+                                models.Q(("unit__in", ["hot_h", "feed_km"]), _negated=True),
+                                models.Q(("work__in", ["hot_end", "gears"]), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="toolhead_service_on_toolheads",
+                        violation_error_code="unit_of_a_toolhead",
+                        violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to toolheads: choose each toolhead.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -885,6 +1027,12 @@ class Migration(migrations.Migration):
                             ("carbon_filter", "carbon filter"),
                             ("brush", "nozzle brush"),
                             ("desiccant", "desiccant"),
+                            ("adhesive", "adhesive"),
+                            ("lubricant", "lubricant"),
+                            ("cleaning_filament", "cleaning filament"),
+                            ("wipes", "wipes"),
+                            ("bags", "bags"),
+                            ("other", "other consumable"),
                         ],
                         max_length=20,
                     ),
@@ -2019,7 +2167,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("at", models.DateTimeField()),
-                ("change", models.IntegerField()),
+                ("change", models.FloatField(help_text="pieces, g or ml, as its kind is counted")),
                 ("note", models.CharField(blank=True, max_length=200)),
                 (
                     "fitting",
@@ -2030,6 +2178,28 @@ class Migration(migrations.Migration):
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="taken",
                         to="maintenance.fitting",
+                    ),
+                ),
+                (
+                    "service",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="that used it",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="taken",
+                        to="maintenance.serviceentry",
+                    ),
+                ),
+                (
+                    "charge",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="that it is in",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.desiccantcharge",
                     ),
                 ),
             ],

@@ -4,6 +4,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from maintenance import limits
+from spools.models import DesiccantCharge
 from spools.models.facts import Withdrawable
 from spools.models.versions import Versioned
 
@@ -13,14 +14,18 @@ from .machines import Printer, Toolhead
 # Roles that a printer has once, whatever its toolheads are.
 ON_A_PRINTER = ["surface", "belts", "bearings", "particle_filter", "carbon_filter", "brush"]
 UNITS_ON_A_PRINTER = ["hours", "prints", "days"]
-# Counted in the drawer only: it lies in a dry box and is fitted to no machine.
-IN_NO_MACHINE = ["desiccant"]
+# Consumables: counted in stock and used up, fitted to no machine.
+IN_NO_MACHINE = ["desiccant", "adhesive", "lubricant", "cleaning_filament", "wipes", "bags", "other"]
+NO_LIFE = Q(life__isnull=True, life_low__isnull=True, life_high__isnull=True)
 # A fitting that lasts.
 PRESENT = Q(end__isnull=True, withdrawn_at__isnull=True)
 
 
 class PartKind(Versioned):
-    """A part as bought: its role, the unit of its life, the expected life and the source of that."""
+    """A part as bought: its role, the unit of its life, the expected life and the source of that.
+
+    A consumable has a unit of its stock in place of a life.
+    """
 
     class Role(models.TextChoices):
         NOZZLE = "nozzle", "nozzle"
@@ -38,6 +43,17 @@ class PartKind(Versioned):
         CARBON_FILTER = "carbon_filter", "carbon filter"
         BRUSH = "brush", "nozzle brush"
         DESICCANT = "desiccant", "desiccant"
+        ADHESIVE = "adhesive", "adhesive"
+        LUBRICANT = "lubricant", "lubricant"
+        CLEANING_FILAMENT = "cleaning_filament", "cleaning filament"
+        WIPES = "wipes", "wipes"
+        BAGS = "bags", "bags"
+        OTHER = "other", "other consumable"
+
+    class StockUnit(models.TextChoices):
+        PIECES = "", "pieces"
+        GRAMS = "g", "g"
+        MILLILITRES = "ml", "ml"
 
     class Unit(models.TextChoices):
         DOSE = "dose_km", "km of filler slid through the bore"
@@ -50,7 +66,7 @@ class PartKind(Versioned):
 
     role = models.CharField(max_length=20, choices=Role)
     name = models.CharField(max_length=80, unique=True)
-    material = models.CharField(max_length=60)
+    material = models.CharField(max_length=60, blank=True)
     hardness_hv = models.FloatField("hardness, HV", null=True, blank=True, validators=[MinValueValidator(1)])
     bore_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.05)])
     max_c = models.FloatField("hottest, °C", null=True, blank=True)
@@ -66,12 +82,15 @@ class PartKind(Versioned):
         default=WORN_GROWTH_PCT,
         validators=limits.WORN_GROWTH_PCT.validators,
     )
-    life_unit = models.CharField(max_length=10, choices=Unit)
-    life = models.FloatField("expected life", validators=limits.LIFE.validators)
-    life_low = models.FloatField(validators=limits.LIFE.validators)
-    life_high = models.FloatField(validators=limits.LIFE.validators)
-    source = models.CharField(max_length=300)
-    how = models.CharField(max_length=80)
+    life_unit = models.CharField(max_length=10, choices=Unit, blank=True)
+    life = models.FloatField("expected life", null=True, blank=True, validators=limits.LIFE.validators)
+    life_low = models.FloatField(null=True, blank=True, validators=limits.LIFE.validators)
+    life_high = models.FloatField(null=True, blank=True, validators=limits.LIFE.validators)
+    source = models.CharField(max_length=300, blank=True)
+    how = models.CharField(max_length=80, blank=True)
+    stock_unit = models.CharField(
+        max_length=2, choices=StockUnit, blank=True, help_text="of a consumable; parts are counted"
+    )
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
     reorder_point = models.PositiveIntegerField(default=0)
 
@@ -79,8 +98,26 @@ class PartKind(Versioned):
         ordering = ["role", "name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(life_low__lte=F("life")) & Q(life__lte=F("life_high")) & Q(life_low__gt=0),
+                condition=Q(role__in=IN_NO_MACHINE)
+                | Q(life__isnull=False, life_low__isnull=False, life_high__isnull=False)
+                & Q(life_low__lte=F("life"), life__lte=F("life_high"), life_low__gt=0),
                 name="part_life_in_its_band",
+                violation_error_code="life_missing",
+                violation_error_message="A part needs its life: a short, the expected and a long one, in order.",
+            ),
+            models.CheckConstraint(
+                condition=~Q(role__in=IN_NO_MACHINE) | (NO_LIFE & Q(life_unit="")),
+                name="consumable_has_no_life",
+                violation_error_code="life_of_a_consumable",
+                violation_error_message="A consumable is used up. Leave its life and the unit of it empty.",
+            ),
+            models.CheckConstraint(
+                condition=Q(role__in=IN_NO_MACHINE)
+                | (Q(stock_unit="") & ~Q(life_unit="") & ~Q(source="") & ~Q(material="")),
+                name="part_is_counted_and_has_a_source",
+                violation_error_code="part_incomplete",
+                violation_error_message="A part is counted in pieces, and needs its material, the unit of its life and "
+                "the source of that.",
             ),
             models.CheckConstraint(
                 condition=~Q(role="nozzle") | Q(bore_mm__isnull=False), name="nozzle_has_a_bore"
@@ -108,7 +145,7 @@ class StockEntry(Withdrawable):
 
     kind = models.ForeignKey(PartKind, models.PROTECT, related_name="stock_entries")
     at = models.DateTimeField()
-    change = models.IntegerField()
+    change = models.FloatField(help_text="pieces, g or ml, as its kind is counted")
     note = models.CharField(max_length=200, blank=True)
     fitting = models.OneToOneField(
         "Fitting",
@@ -118,12 +155,18 @@ class StockEntry(Withdrawable):
         related_name="taken",
         help_text="what it was taken for",
     )
+    service = models.ForeignKey(
+        "ServiceEntry", models.PROTECT, null=True, blank=True, related_name="taken", help_text="that used it"
+    )
+    charge = models.ForeignKey(
+        DesiccantCharge, models.PROTECT, null=True, blank=True, related_name="+", help_text="that it is in"
+    )
 
     class Meta:
         ordering = ["at", "id"]
 
     def __str__(self) -> str:
-        return f"{self.kind_id} {self.change:+d}"
+        return f"{self.kind_id} {self.change:+g}"
 
 
 class Part(models.Model):

@@ -1,3 +1,4 @@
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
 
@@ -8,6 +9,7 @@ from spools.models.versions import Versioned
 from spools.refusals import refusal
 
 from .machines import Printer, Toolhead
+from .parts import IN_NO_MACHINE, PartKind
 
 
 class ServiceKind(Versioned):
@@ -48,6 +50,18 @@ class ServiceKind(Versioned):
         help_text="Nothing should start there until it is done.",
     )
     in_use = models.BooleanField(default=True)
+    consumable = models.ForeignKey(
+        PartKind,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="services",
+        limit_choices_to={"role__in": IN_NO_MACHINE},
+        help_text="what each service takes from stock",
+    )
+    consumable_amount = models.FloatField(
+        "amount that each service uses", null=True, blank=True, validators=[MinValueValidator(0.001)]
+    )
     advice = models.CharField("how it is done", max_length=300)
     source = models.CharField("source of the interval", max_length=300)
     how = models.CharField("how that is known", max_length=80)
@@ -61,6 +75,13 @@ class ServiceKind(Versioned):
     class Meta:
         ordering = ["work", "name"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(consumable__isnull=True, consumable_amount__isnull=True)
+                | Q(consumable__isnull=False, consumable_amount__isnull=False, consumable_amount__gt=0),
+                name="consumable_with_its_amount",
+                violation_error_code="consumable_and_amount",
+                violation_error_message="Give the consumable and the amount that each service uses, or neither.",
+            ),
             models.CheckConstraint(condition=Q(interval__gt=0), name="service_interval_above_0"),
             models.CheckConstraint(
                 condition=Q(subject="toolhead")

@@ -124,6 +124,10 @@ def require_stock_without(entry: StockEntry) -> None:
     """Refused: what was taken for a fitting, and parts that have left the drawer since."""
     if entry.fitting_id is not None:
         raise refusal("taken_for_a_fitting", "It was taken for a fitting. Withdraw that on the part's page.")
+    if entry.service_id is not None or entry.charge_id is not None:
+        raise refusal(
+            "taken_for_a_service", "A service or a dry box took it. Withdraw that service or charge."
+        )
     if in_stock([entry.kind]).get(entry.kind_id, 0) < 0:
         raise refusal(
             "stock_used_since",

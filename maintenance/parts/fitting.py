@@ -42,6 +42,8 @@ def save_kind(kind: PartKind) -> PartKind:
     """
     count_edit(kind)
     kind.full_clean()
+    if kind.pk is not None and kind.role not in IN_NO_MACHINE and kind.services.exists():
+        raise refusal("role_in_use", "Services use it. Change them first.", "role")
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
         raise refusal("role_in_use", "Its parts were fitted in another role. Add a new kind instead.", "role")
     kind.save()
@@ -53,20 +55,21 @@ def save_kind(kind: PartKind) -> PartKind:
 
 @transaction.atomic
 def add_stock(
-    kind: PartKind, count: int, *, at: datetime | None = None, note: str = "", by: Any = None
+    kind: PartKind, count: float, *, at: datetime | None = None, note: str = "", by: Any = None
 ) -> StockEntry:
-    """Parts came into the drawer; a negative count takes out what was counted too many.
+    """Parts or a consumable came into stock; a negative count takes out what was counted too many.
 
-    Refused: 0, more than are there, an absurd number.
+    count: pieces, g or ml, as the kind is counted. Refused: 0, more than are there, an absurd number, half a part.
     """
     at = require_past_time(at)
     kind = lock_kind(kind)
-    if not count or abs(count) > MOST_AT_ONCE:
-        raise refusal("part_count", f"Give a number of parts, 1 to {MOST_AT_ONCE}; got {count}.", "count")
+    if not 0 < abs(count) <= MOST_AT_ONCE or (not kind.stock_unit and count != int(count)):
+        unit = kind.stock_unit or "pieces, a whole number"
+        raise refusal("part_count", f"Give at most {MOST_AT_ONCE} {unit}, but not 0; got {count:g}.", "count")
     in_drawer = in_stock([kind]).get(kind.pk, 0)
     if in_drawer + count < 0:
         raise refusal(
-            "not_in_stock", f"Only {in_drawer} of {kind} are in the drawer. Take out no more.", "count"
+            "not_in_stock", f"Only {in_drawer:g} of {kind} are in stock. Take out no more.", "count"
         )
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     facts_changed(STOCK)

@@ -16,6 +16,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from maintenance.models import Fitting, Part, PartKind
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.bores import BoreNow, MeasuredBore, bore_evidence, bore_of, expected_bore
 from maintenance.parts.part_facts import DAY, RATE_PERIOD, PartFacts, load_part_facts
 from maintenance.wear.learning import ExpectedLives, Record, learn
@@ -204,9 +205,9 @@ def load_fitted_parts(
 
 
 def load_kind_lives(kinds: Iterable[PartKind], at: datetime | None = None) -> dict[int, KindLives]:
-    """The lives of these kinds, by kind id."""
+    """The lives of these kinds but consumables, by kind id."""
     at = at or timezone.now()
-    kinds = list(kinds)
+    kinds = [kind for kind in kinds if kind.role not in IN_NO_MACHINE]
     rows = load_part_facts(Part.objects.filter(kind__in=kinds), at)
     lives = _learn_from(rows)
     return {kind.pk: lives.get(kind.pk) or KindLives(_stated_life(kind)) for kind in kinds}
@@ -226,7 +227,7 @@ def load_part_wear(parts: QuerySet[Part], at: datetime | None = None) -> list[Pa
             age=row.age,
             sound_at=row.sound_at,
             per_day=row.per_day,
-            in_stock=row.part.drawer,
+            in_stock=int(row.part.drawer),
             fitting=row.fitting,
             kind_lives=lives[row.part.kind_id],
             readings=tuple(row.readings),
@@ -258,4 +259,5 @@ def _record_sort_key(record: Record) -> tuple[float, bool, str]:
 
 
 def _stated_life(kind: PartKind) -> Life:
+    assert kind.life is not None and kind.life_low is not None and kind.life_high is not None
     return Life(kind.life, kind.life_low, kind.life_high)

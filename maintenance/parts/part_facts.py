@@ -151,7 +151,7 @@ def load_part_facts(parts: QuerySet[Part], at: datetime) -> list[PartFacts]:
         sound_until=Subquery(removals.order_by("-end").values("end")[:1]),
         prior_amount=Subquery(prior.values("amount")[:1]),
         prior_unit=Subquery(prior.values("unit")[:1]),
-        drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0),
+        drawer=Coalesce(Subquery(drawer.annotate(count=Sum("change")).values("count")), 0.0),
         **sums,
     )
     loaded = list(rows)

@@ -157,9 +157,15 @@ def _entry(use: JobUse, part: Part, share: float) -> WearEntry:
     return WearEntry(part=part, use=use, mass_g=use.mass_g, **{unit: getattr(worn, unit) for unit in COUNTED})
 
 
-def in_stock(kinds: Sequence[PartKind] | QuerySet[PartKind] | None = None) -> dict[int, int]:
-    """How many of each kind are in the drawer, by kind id; kinds that never were are not in it."""
+def in_stock(kinds: Sequence[PartKind] | QuerySet[PartKind] | None = None) -> dict[int, float]:
+    """How much of each kind is in stock in its unit, by kind id; kinds that never were are not in it."""
     entries = StockEntry.objects.valid().order_by()
     if kinds is not None:
         entries = entries.filter(kind__in=kinds)
-    return dict(entries.values("kind").annotate(count=Sum("change")).values_list("kind", "count"))
+    sums = entries.values("kind").annotate(count=Sum("change")).values_list("kind", "count")
+    return {kind: whole_if_possible(count) for kind, count in sums}
+
+
+def whole_if_possible(count: float) -> float:
+    """A count of pieces as a whole number; grams and millilitres to a thousandth."""
+    return int(count) if count == int(count) else round(count, 3)

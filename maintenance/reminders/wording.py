@@ -44,6 +44,7 @@ TITLES = {
     "reminder.flow_loss_falls": "Look at the {part} on {toolhead}: its flow loss falls",
     "reminder.part_may_be_used_up": "Replace the {part} on {site}",
     "reminder.parts_low": "Reorder {part}",
+    "reminder.consumable_low": "Reorder {consumable}",
     "reminder.feedstock_low": "Reorder {feedstock}",
     "notification.test": "A test from Loadworthy",
 }
@@ -123,6 +124,7 @@ REASONS = {
     "reminder.parts_low": "{in_stock} in stock; the reorder point is {reorder_point}.[ Of those fitted, {used_up_soon} "
     "will probably be used up within {delivery_days} days.][ At the present rate of use stock runs out on "
     "{runs_out_at!d}.]",
+    "reminder.consumable_low": "{in_stock!n} {unit} in stock; the reorder point is {reorder_point} {unit}.",
     "reminder.feedstock_low": "{mass_g:.0f} g on all spools; the reorder point is {reorder_point_g:.0f} g.[ At "
     "{used_g_per_day:.2g} g a day it lasts until {runs_out_at!d}.]",
 }

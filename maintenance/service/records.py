@@ -9,7 +9,8 @@ from django.utils import timezone
 
 from maintenance import limits
 from maintenance.changes import SERVICE, facts_changed, toolheads_changed
-from maintenance.models import Printer, ServiceEntry, ServiceKind, Toolhead
+from maintenance.models import Printer, ServiceEntry, ServiceKind, StockEntry, Toolhead
+from maintenance.parts.consumables import return_to_stock, take_for_service
 from spools.checks import require_past_time, require_within
 from spools.edits.versions import count_edit
 from spools.facts import follows_withdrawal
@@ -26,7 +27,7 @@ def record_service(
     note: str = "",
     by: Any = None,
 ) -> ServiceEntry:
-    """Records a service of a toolhead or a printer: its count starts again.
+    """Records a service of a toolhead or a printer: its count starts again, and what it uses leaves the stock.
 
     Refused: the wrong one of the two, a kind that this machine does not need.
     """
@@ -38,6 +39,7 @@ def record_service(
     entry = ServiceEntry.objects.create(
         kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
     )
+    take_for_service(entry)
     _count_changed(entry)
     return entry
 
@@ -62,7 +64,8 @@ def _subject(
 
 @follows_withdrawal(ServiceEntry)
 def count_on(entry: ServiceEntry) -> None:
-    """The count goes on as if the service had not been done."""
+    """The count goes on as if the service had not been done; what it used is in stock again."""
+    return_to_stock(StockEntry.objects.filter(service=entry), entry)
     _count_changed(entry)
 
 

@@ -107,7 +107,7 @@ KINDS = {
     ),
     "stock": FactKind(
         StockEntry.objects.select_related("kind"),
-        lambda entry: f"{entry.change:+d} {entry.kind}",
+        lambda entry: f"{entry.change:+g} {entry.kind.stock_unit} {entry.kind}",
         "The stock is counted without it.",
         lambda entry: reverse("part-kind", args=[entry.kind_id]),
     ),

@@ -1,12 +1,13 @@
 """Forms of parts: fitted, replaced, measured, in stock."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django import forms
 from django.db.models import QuerySet
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, PriorUse
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import PRIOR_UNITS
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
@@ -21,7 +22,7 @@ class FitForm(forms.Form):
     when = WhenField()
 
     def __init__(
-        self, *args: Any, kinds: list[PartKind], counts: dict[int, int], used: list[Part], **options: Any
+        self, *args: Any, kinds: list[PartKind], counts: Mapping[int, float], used: list[Part], **options: Any
     ):
         super().__init__(*args, **options)
         self.kinds = {f"kind-{kind.pk}": kind for kind in kinds if counts.get(kind.pk, 0) > 0}
@@ -65,7 +66,7 @@ class FitUsedForm(PriorUseForm):
 class KindField(forms.ModelChoiceField):
     """Kinds of part with how many are in stock; the counts come by kind id."""
 
-    def __init__(self, kinds: QuerySet[PartKind], counts: dict[int, int]) -> None:
+    def __init__(self, kinds: QuerySet[PartKind], counts: Mapping[int, float]) -> None:
         super().__init__(kinds, label="New part", empty_label=None)
         self.counts = counts
 
@@ -77,7 +78,7 @@ class ReplaceForm(forms.Form):
     removal = forms.ChoiceField(label="Reason for removing the old one", choices=Fitting.Removal)
     when = WhenField()
 
-    def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: dict[int, int], initial: dict):
+    def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: Mapping[int, float], initial: dict):
         super().__init__(data, initial=initial)
         self.fields["kind"] = KindField(kinds, counts)
         self.order_fields(["kind"])
@@ -112,8 +113,10 @@ class BoreForm(forms.Form):
 
 class StockForm(forms.Form):
     kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
-    count = forms.IntegerField(
-        label="Quantity", initial=1, help_text="A negative number corrects a count that was too high."
+    count = number(
+        "Quantity",
+        initial=1,
+        help_text="In the unit of its stock. A negative number corrects a count that was too high.",
     )
     note = forms.CharField(max_length=200, required=False)
     when = WhenField()
@@ -126,6 +129,7 @@ class PartKindForm(VersionedForm):
         fields = [
             "role",
             "name",
+            "stock_unit",
             "material",
             "hardness_hv",
             "bore_mm",
@@ -143,6 +147,7 @@ class PartKindForm(VersionedForm):
         ]
         labels = {
             "bore_mm": "Bore, mm",
+            "stock_unit": "Counted in",
             "life_unit": "Its life is counted in",
             "life_low": "Life of a short-lived one",
             "life_high": "Life of a long-lived one",
@@ -151,6 +156,9 @@ class PartKindForm(VersionedForm):
         }
         help_texts = {
             "bore_mm": "For a nozzle.",
+            "stock_unit": "Parts are counted in pieces. A consumable needs a name and this alone; it has no life.",
+            "material": "Desiccant in g that is called silica gel, molecular sieve, activated alumina or clay is taken "
+            "from stock when it goes new into a dry box.",
             "worn_growth_pct": "For a nozzle: its life is the way until then.",
             "how": "Such as published, maker's statement, from memory, own replacements.",
             "reorder_point": "A reminder comes when no more than this many are left. 0: none.",
@@ -167,6 +175,10 @@ class PartKindForm(VersionedForm):
         data = super().clean() or {}
         if data.get("role") == PartKind.Role.NOZZLE and data.get("bore_mm") is None:
             self.add_error("bore_mm", refusal("bore_missing", "A nozzle needs its bore."))
+        if data.get("role") not in IN_NO_MACHINE:
+            for name in ("material", "life_unit", "life", "life_low", "life_high", "source", "how"):
+                if name not in self.errors and data.get(name) in (None, ""):
+                    self.add_error(name, refusal("required", "A part needs this."))
         low, life, high = (data.get(name) for name in ("life_low", "life", "life_high"))
         if low is not None and life is not None and high is not None and not 0 < low <= life <= high:
             self.add_error(

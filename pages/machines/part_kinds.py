@@ -1,11 +1,14 @@
 """Kinds of part: how long they last, as stated and as this shop has seen it; add one, correct one."""
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from maintenance.models import Part, PartKind
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
@@ -22,24 +25,33 @@ SHOWN_ENTRIES = 20
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     """The stated life, the life learnt from the shop's own parts, and each of these parts."""
     kind = get_object_or_404(PartKind, pk=pk)
-    lives = load_kind_lives([kind])[pk]
-    expected = lives.expected()
     context = {
         "kind": kind,
-        "unit": UNIT_WORDS[kind.life_unit],
         "count": in_stock([kind]).get(pk, 0),
-        "expected": expected,
-        "own_parts": format_records(**lives.count_records()),
+        "services": kind.services.all(),
         "entries": kind.stock_entries.filter(fitting=None)
         .select_related("recorded_by", "withdrawn_by")
         .order_by("-at", "-id")[:SHOWN_ENTRIES],
+    }
+    if kind.role not in IN_NO_MACHINE:
+        context |= _describe_life(kind)
+    return render(request, "machines/stock/kind.html", context)
+
+
+def _describe_life(kind: PartKind) -> dict[str, Any]:
+    """The life of a kind as stated and as learnt, and its parts."""
+    lives = load_kind_lives([kind])[kind.pk]
+    expected = lives.expected()
+    return {
+        "unit": UNIT_WORDS[kind.life_unit],
+        "expected": expected,
+        "own_parts": format_records(**lives.count_records()),
         "picture": draw_lives(learn(lives.stated), expected),
         "parts": [
             {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}
             for wear in load_part_wear(Part.objects.filter(kind=kind))
         ],
     }
-    return render(request, "machines/stock/kind.html", context)
 
 
 @login_required

@@ -6,7 +6,7 @@ from django import forms
 
 from maintenance import limits
 from maintenance.models import Printer, ServiceKind
-from pages.frame.forms import WhenField, number
+from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 
 
@@ -38,13 +38,18 @@ class ServiceKindForm(VersionedForm):
             "subject",
             "unit",
             "interval",
+            "consumable",
+            "consumable_amount",
             "stops",
             "in_use",
             "advice",
             "source",
             "how",
         ]
+        formfield_callback = with_point
+        labels = {"consumable": "Uses", "consumable_amount": "Amount of it, each time"}
         help_texts = {
+            "consumable": "It is taken from stock when the service is recorded.",
             "how": "Such as published, maker's statement, from memory, own experience.",
             "in_use": "Off: it is asked for no more; its history stays.",
         }

@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from maintenance.models import PartKind
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
@@ -20,26 +21,34 @@ from spools.models import Feedstock, Spool
 def stock(request: HttpRequest) -> HttpResponse:
     counts, kinds = in_stock(), list(PartKind.objects.all())
     lives = load_kind_lives(kinds)
+    consumables = [kind for kind in kinds if kind.role in IN_NO_MACHINE]
     return render(
         request,
         "machines/stock/list.html",
         {
-            "parts": [_row(kind, counts, lives[kind.pk]) for kind in kinds],
+            "parts": [_row(kind, counts, lives[kind.pk]) for kind in kinds if kind.pk in lives],
+            "consumables": [_count_row(kind, counts) for kind in consumables],
             "feedstocks": _feedstocks(),
         },
     )
 
 
-def _row(kind: PartKind, counts: dict[int, int], lives: KindLives) -> dict:
+def _count_row(kind: PartKind, counts: dict[int, float]) -> dict:
     """A kind that this shop never had is not short; neither is one with a reorder point of 0."""
     count = counts.get(kind.pk, 0)
     return {
         "kind": kind,
+        "count": count,
+        "low": kind.pk in counts and count <= kind.reorder_point > 0,
+    }
+
+
+def _row(kind: PartKind, counts: dict[int, float], lives: KindLives) -> dict:
+    return {
+        **_count_row(kind, counts),
         "unit": UNIT_WORDS[kind.life_unit],
         "life": lives.expected() if lives.records else lives.stated,
         "own_parts": format_records(**lives.count_records()),
-        "count": count,
-        "low": kind.pk in counts and count <= kind.reorder_point > 0,
     }
 
 
@@ -68,6 +77,7 @@ def stock_add(request: HttpRequest) -> HttpResponse:
             data["kind"], data["count"], at=data["when"], note=data["note"], by=request.user
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['kind']}: {form.cleaned_data['count']:+d}.")
+        kind, count = form.cleaned_data["kind"], form.cleaned_data["count"]
+        messages.success(request, f"{kind}: {count:+g} {kind.get_stock_unit_display()}.")
         return redirect("stock")
     return render(request, "machines/stock/add.html", {"form": form})

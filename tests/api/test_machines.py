@@ -231,6 +231,17 @@ def test_a_spool_is_fed_from_a_dry_box(api, shop, receive):
     assert api.post(f"spools/{code}/unload", status=200, place=shop.dry_box)["end"]
 
 
+def test_a_consumable_is_counted_in_its_unit(api, shop):
+    glue = api.post("part-kinds", role="adhesive", name="bed glue", stock_unit="ml")
+    assert (glue["learnt"], glue["in_stock"], glue["stock_unit"]) == (None, 0, "ml")
+    assert api.refused("part-kinds", role="gears", name="no life", stock_unit="ml")
+    entry = api.post("stock", kind=glue["id"], count=12.5)
+    assert api.get(f"part-kinds/{glue['id']}")["in_stock"] == 12.5
+    assert api.refused("stock", kind=glue["id"], count=-20)
+    api.post(f"stock/{entry['id']}/withdraw", status=200, reason="a slip")
+    assert api.get(f"part-kinds/{glue['id']}")["in_stock"] == 0
+
+
 def test_used_parts_come_with_their_use_before_and_removals_are_corrected(api, shop):
     fit = {"toolhead": shop.toolhead, "kind": shop.brass, "at": ago(days=3)}
     assert "prior_amount" in api.refused("fittings", **fit, prior_unit="kg")

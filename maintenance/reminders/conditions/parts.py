@@ -20,7 +20,9 @@ def check_parts(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
     counts = in_stock()
     for part in (part for toolhead in upkeep.values() for part in toolhead.parts):
         if part.used_up > POSSIBLE:
-            yield Condition(_replace(part, max(0, counts.get(part.kind, 0))), urgent=part.used_up > USED_UP)
+            yield Condition(
+                _replace(part, max(0, int(counts.get(part.kind, 0)))), urgent=part.used_up > USED_UP
+            )
 
 
 def _replace(part: PartUpkeep, count: int) -> Reminder:

@@ -3,11 +3,13 @@
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db.models import Sum
 
 from maintenance.board.upkeep import Upkeep
 from maintenance.models import PartKind, Reminder
+from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.life import DAY, RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.conditions.conditions import Condition
@@ -73,12 +75,12 @@ def _used_up_at(upkeep: Mapping[int, Upkeep]) -> dict[int, list[datetime]]:
     return ends
 
 
-def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Reminder | None:
+def _part(kind: PartKind, count: float, ends: list[datetime], now: datetime) -> Reminder | None:
     soon = sum(end <= now + DELIVERY for end in ends)
     if count > kind.reorder_point and soon <= count:
         return None
     # When the first one is wanted that is not there.
-    due_at = hour_of(sorted(ends)[count]) if count < len(ends) else None
+    due_at = hour_of(sorted(ends)[int(count)]) if count < len(ends) else None
     values = {
         "part": str(kind),
         "in_stock": count,
@@ -90,7 +92,7 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
     return Reminder(
         kind=Reminder.Kind.REORDER,
         condition=f"reorder:part_kind:{kind.pk}",
-        reason=Statement("reminder.parts_low", values),
+        reason=_describe(kind, count, values),
         remedy=Statement("reminder_remedy.buy_parts"),
         part_kind=kind,
         due_at=due_at,
@@ -98,6 +100,14 @@ def _part(kind: PartKind, count: int, ends: list[datetime], now: datetime) -> Re
         amount_unit="in_stock",
         amount_falls=True,
     )
+
+
+def _describe(kind: PartKind, count: float, values: dict[str, Any]) -> Statement:
+    if kind.role not in IN_NO_MACHINE:
+        return Statement("reminder.parts_low", values)
+    unit = str(kind.get_stock_unit_display())
+    left = {"consumable": str(kind), "in_stock": count, "unit": unit, "reorder_point": kind.reorder_point}
+    return Statement("reminder.consumable_low", left)
 
 
 def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:

@@ -35,7 +35,7 @@ def kept(stated: Life, rows) -> tuple[Record, ...]:
 
 def test_before_any_record_the_lives_are_those_stated_of_every_kind_in_the_catalogue():
     with (project.BASE_DIR / "fixtures" / "part_kinds.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
+        rows = [row for row in csv.DictReader(file) if row["life"]]
     assert len(rows) > 20
     for row in rows:
         stated = Life(*(float(row[name]) for name in ("life", "life_low", "life_high")))

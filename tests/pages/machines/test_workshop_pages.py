@@ -450,6 +450,28 @@ def test_a_kind_of_part_is_added(shop, desk):
     assert shows(page, "own replacements")
 
 
+def test_a_consumable_is_added_received_and_used_by_a_service(shop, desk):
+    values = {"role": "lubricant", "name": "grease", "stock_unit": "g", "reorder_point": 5}
+    refused = desk.post(reverse("part-kind-new"), values | {"role": "gears"})
+    assert {"life", "material", "source"} <= refused.context["form"].errors.keys()
+    assert desk.post(reverse("part-kind-new"), values).status_code == 302
+    grease = PartKind.objects.get(name="grease")
+    desk.post(reverse("stock-add"), {"kind": grease.pk, "count": "12.5"})
+    edit = reverse("service-kind", args=[shop.cleaning.pk])
+    initial = desk.get(edit).context["form"].initial
+    given = {name: "" if value is None else value for name, value in initial.items()}
+    alone = desk.post(edit, given | {"consumable": grease.pk})
+    require_refused(alone, "consumable_and_amount")
+    assert desk.post(edit, given | {"consumable": grease.pk, "consumable_amount": 2}).status_code == 302
+    toolhead = shop.toolheads[0]
+    done = {"kind": shop.cleaning.pk, "toolhead": toolhead.pk}
+    assert desk.post(reverse("service-done", args=[toolhead.printer_id]), done).status_code == 302
+    assert in_stock()[grease.pk] == 10.5
+    page = desk.get(reverse("part-kind", args=[grease.pk]))
+    assert shows(page, "10.5 g", "12.5 g", "-2 g", shop.cleaning.name)
+    assert shows(desk.get(reverse("stock")), "grease", "10.5 g")
+
+
 def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
     a_job(shop)
     fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)

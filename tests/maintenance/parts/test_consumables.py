@@ -1,0 +1,103 @@
+"""Consumables: counted in ml, g or pieces, used by services and by the desiccant of dry boxes."""
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from maintenance.models import PartKind, Reminder, ServiceKind, StockEntry
+from maintenance.parts.fitting import add_stock, fit_part, save_kind
+from maintenance.parts.wear_entries import in_stock
+from maintenance.reminders.sweep import sweep
+from maintenance.service.records import record_service
+from maintenance.service.records import save_kind as save_service_kind
+from spools.air.dry_box import put_desiccant
+from spools.facts import withdraw
+from tests.refusals import refuses
+from tests.spools.conftest import hours_ago
+
+
+def consumable(role: str, name: str, unit: str = "", **values) -> PartKind:
+    return save_kind(PartKind(role=role, name=name, stock_unit=unit, **values))
+
+
+@pytest.fixture
+def grease(shop) -> PartKind:
+    kind = consumable("lubricant", "grease", "g", reorder_point=8)
+    add_stock(kind, 10, at=hours_ago(100))
+    return kind
+
+
+@pytest.fixture
+def greasing(grease) -> ServiceKind:
+    return save_service_kind(
+        ServiceKind(
+            name="greasing",
+            work="lubrication",
+            subject="printer",
+            unit="hours",
+            interval=500,
+            consumable=grease,
+            consumable_amount=1.5,
+            advice="Wipe, then a thin film.",
+            source="invented",
+            how="memory",
+        )
+    )
+
+
+def test_a_service_takes_what_it_uses_and_gives_it_back_when_withdrawn(shop, grease, greasing):
+    printer = shop.north.printer
+    done = record_service(greasing, printer=printer, at=hours_ago(5), by=shop.user)
+    assert in_stock()[grease.pk] == 8.5
+    [taken] = done.taken.all()
+    assert (taken.change, taken.recorded_by) == (-1.5, shop.user)
+    with refuses("taken_for_a_service"):
+        withdraw(taken, reason="no")
+    sweep()
+    assert not Reminder.objects.filter(part_kind=grease).exists()
+    record_service(greasing, printer=printer)
+    sweep()
+    reminder = Reminder.objects.get(part_kind=grease, ended_at=None)
+    assert (reminder.reason.code, reminder.amount) == ("reminder.consumable_low", 7)
+    assert reminder.reason.values["unit"] == "g" and reminder.urgent_since is None
+    withdraw(done, reason="not done")
+    assert in_stock()[grease.pk] == 8.5
+
+
+def test_a_service_is_recorded_though_the_stock_is_short(shop, grease, greasing):
+    add_stock(grease, -9)
+    record_service(greasing, printer=shop.north.printer)
+    assert in_stock()[grease.pk] == 0
+    record_service(greasing, printer=shop.south.printer)
+    assert in_stock()[grease.pk] == 0
+
+
+def test_new_desiccant_comes_from_stock(shop):
+    gel = consumable("desiccant", "silica gel", "g", material="silica gel")
+    add_stock(gel, 500, at=hours_ago(100))
+    regenerated = {"condition": "regenerated", "regenerated_c": 120.0}
+    put_desiccant(shop.box, "silica_gel", 200, at=hours_ago(40), **regenerated)
+    put_desiccant(shop.box, "molecular_sieve", 200, at=hours_ago(30), condition="new")
+    assert in_stock()[gel.pk] == 500
+    charge = put_desiccant(shop.box, "silica_gel", 150, at=hours_ago(20), condition="new")
+    assert in_stock()[gel.pk] == 350
+    withdraw(charge, reason="not put in")
+    assert in_stock()[gel.pk] == 500
+    assert StockEntry.objects.get(charge=charge).withdrawn_reason == "not put in"
+
+
+def test_what_no_consumable_and_no_part_is_is_refused(shop, grease):
+    with refuses("fits_no_machine", "kind"):
+        fit_part(shop.north, grease)
+    with refuses("part_count", "count"):
+        add_stock(shop.brass, 1.5)
+    with pytest.raises(ValidationError):
+        consumable("wipes", "wipes", life=5, life_low=1, life_high=9, life_unit="days")
+    with pytest.raises(ValidationError):
+        consumable("gears", "gears without a life")
+
+
+def test_a_new_kind_asks_for_nothing(shop):
+    wipes = consumable("wipes", "wipes")
+    add_stock(wipes, 1)
+    sweep()
+    assert not Reminder.objects.filter(part_kind=wipes).exists()
