@@ -5,10 +5,12 @@ Everything goes through the same functions as in a real shop, with past times.
 
 import math
 from datetime import datetime, timedelta
+from decimal import Decimal
 
 from django.db import transaction
 from django.utils import timezone
 
+from maintenance.costs.rates import save_rates
 from maintenance.demo.data import (
     ARRIVALS,
     BENCH_FLOW,
@@ -22,6 +24,7 @@ from maintenance.demo.data import (
     NOT_KEPT,
     ON_PRINTERS,
     PARTS_BOUGHT,
+    PRICES,
     PRODUCTS,
     SHELF,
     SOUTH_ASA,
@@ -31,7 +34,7 @@ from maintenance.demo.job_file import desk_tray
 from maintenance.demo.shop import DemoShop
 from maintenance.jobs import files as job_files
 from maintenance.machines.printers import add_printer
-from maintenance.models import Job, PartKind, Printer, ServiceKind, Toolhead
+from maintenance.models import CostRates, Job, PartKind, Printer, ServiceKind, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part, record_bore, replace_part
 from maintenance.reminders.sweep import sweep
 from maintenance.service.records import record_service, save_kind
@@ -142,6 +145,10 @@ def _machines(shop: DemoShop) -> None:
         for name in names:
             fit_part(shop.toolheads[printer_name].printer, kinds[name], at=shop.ago(14.5))
     PartKind.objects.filter(name__in=PARTS_BOUGHT.keys() - {*NOT_KEPT}).update(reorder_point=1)
+    for role, price in PRICES.items():
+        PartKind.objects.filter(role=role).update(price=price)
+    hours = {toolhead.printer_id: (0.9, 120.0) for toolhead in shop.toolheads.values()}
+    save_rates(CostRates(currency="EUR", energy_per_kwh=0.32), hours)
 
 
 def _products(shop: DemoShop) -> None:
@@ -171,6 +178,7 @@ def _arrivals(shop: DemoShop) -> None:
             width_mm=reel.width_mm,
             card=arrival.card,
             opened=arrival.place == "Shelf",
+            price=Decimal(PRODUCTS[arrival.product].price_per_kg) * Decimal(str(arrival.net_mass_g)) / 1000,
         )
         spool = receive_spool(new, shop.places[arrival.place], at=shop.ago(arrival.days_ago))
         # Fixed codes, so that a printed demo label stays right.

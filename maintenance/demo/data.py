@@ -11,6 +11,7 @@ class Product(NamedTuple):
     reorder_point_g: float = 0
     filler: str = ""
     filler_mass_fraction: float = 0
+    price_per_kg: int = 24
 
 
 class Arrival(NamedTuple):
@@ -30,19 +31,22 @@ class Print(NamedTuple):
     nozzle_c: float
     bed_c: float
     override_reason: str = ""
+    project: str = ""
+    # Why it failed; "" where it came out well.
+    failure: str = ""
 
 
 PRODUCTS = {
     "pla-white": Product("Quillmere Polymers", "PLA", "Everyday PLA", "white", 1500),
     "pla-graphite": Product("Quillmere Polymers", "PLA", "Everyday PLA", "graphite", 500),
     "petg": Product("Quillmere Polymers", "PETG", "Plain PETG", "clear", 500),
-    "pa6": Product("Tolvik & Daughter", "PA6", "Gear Nylon", "natural"),
-    "pa6-cf": Product("Tolvik & Daughter", "PA6", "Stiff Nylon", "black", 0, "carbon fibre", 0.15),
+    "pa6": Product("Tolvik & Daughter", "PA6", "Gear Nylon", "natural", price_per_kg=52),
+    "pa6-cf": Product("Tolvik & Daughter", "PA6", "Stiff Nylon", "black", 0, "carbon fibre", 0.15, 69),
     "pa12": Product("Tolvik & Daughter", "PA12", "Fine Nylon", "natural"),
     "tpu": Product("Hazelbrae Compounding", "TPU 95A", "Bend", "blue"),
     "abs": Product("Hazelbrae Compounding", "ABS", "Housing", "grey"),
     "asa": Product("Hazelbrae Compounding", "ASA", "Outdoors", "green"),
-    "pc": Product("Hazelbrae Compounding", "PC", "Window", "clear"),
+    "pc": Product("Hazelbrae Compounding", "PC", "Window", "clear", price_per_kg=45),
     "pva": Product("Quillmere Polymers", "PVA", "Rinse-away", "natural"),
 }
 # By the codes on printed demo labels.
@@ -63,6 +67,8 @@ ARRIVALS = {
     "JGFNKH": Arrival("pva", 9, "Sealed bags", "polystyrene reel, 500 g", 500),
     "HKK433": Arrival("tpu", 12, "Sealed bags", "polycarbonate reel, 1 kg"),
 }
+# By role; invented, like all prices here.
+PRICES = {"nozzle": 9, "gears": 18, "liner": 4, "surface": 32, "belts": 21, "carbon_filter": 15}
 PARTS_BOUGHT = {
     "brass nozzle 0.4 mm": 3,
     "hardened steel nozzle 0.4 mm": 3,
@@ -93,8 +99,8 @@ NOT_KEPT = [
 NORTH_FIRST = [
     Print(13.5, "desk hooks", 160, 9, 205, 55),
     Print(12.5, "cable guides", 240, 14, 205, 55),
-    Print(11.5, "jig, first try", 190, 11, 210, 60),
-    Print(10, "jig", 205, 12, 210, 60),
+    Print(11.5, "jig, first try", 190, 11, 210, 60, project="workshop", failure="came off the bed"),
+    Print(10, "jig", 205, 12, 210, 60, project="workshop"),
     Print(8.5, "tray", 170, 10, 205, 55),
 ]
 NORTH_NOW = [
@@ -111,7 +117,10 @@ BLOB_MM, SCALE_G = 200, 0.001
 # Loss of sound gears per mm³/s above the slow reference.
 SOUND_LOSS = 0.007
 
-SOUTH_ASA = [Print(9, "rain cap", 130, 8, 250, 100), Print(8, "hose clips", 85, 5, 250, 100)]
+SOUTH_ASA = [
+    Print(9, "rain cap", 130, 8, 250, 100, project="garden shed"),
+    Print(8, "hose clips", 85, 5, 250, 100, project="garden shed"),
+]
 
 SHELF: dict[str, Any] = {
     "name": "Shelf",

@@ -13,7 +13,7 @@ from maintenance.flow.curve import RateMasses
 from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
-from maintenance.models import Loading, Toolhead
+from maintenance.models import Job, Loading, Toolhead
 from spools.inventory.moves import move_spool
 from spools.inventory.openings import find_opened, record_opening
 from spools.models import Feedstock, Place, Spool
@@ -62,6 +62,9 @@ class DemoShop:
                 bed_c=print_.bed_c,
                 start=self.ago(print_.days_ago),
                 override_reason=print_.override_reason,
+                project=print_.project,
+                stage=Job.Stage.FAILED if print_.failure else None,
+                reason=print_.failure,
             )
 
     def check_flow(self, printer: str, code: str, nozzle_c: float, checks: list[tuple[float, float]]) -> None:
