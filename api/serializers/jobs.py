@@ -2,9 +2,9 @@ from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
-from api.serializers.machines import CheckSerializer
+from api.serializers.machines import CheckSerializer, ReservationSerializer
 from api.serializers.statements import StatementSerializer
-from maintenance.models import Job, JobEvent, JobUse, Reservation, Toolhead
+from maintenance.models import Job, JobEvent, JobUse, Toolhead
 from spools.models import Place
 
 
@@ -15,16 +15,6 @@ class JobUseSerializer(ModelSerializer):
     class Meta:
         model = JobUse
         fields = ["toolhead", "toolhead_name", "spool", "mass_g", "retracted_m"]
-
-
-class ReservationSerializer(ModelSerializer):
-    """What a job that is not over will take."""
-
-    spool = SpoolCode(read_only=True)
-
-    class Meta:
-        model = Reservation
-        fields = ["toolhead", "spool", "mass_g"]
 
 
 class JobEventSerializer(WithdrawableSerializer):

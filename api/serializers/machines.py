@@ -9,7 +9,7 @@ from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.machines.loading import require_feeding
 from maintenance.machines.printers import save_printer, save_toolhead
-from maintenance.models import Fitting, Loading, Printer, Toolhead
+from maintenance.models import Fitting, Job, Loading, Printer, Reservation, Toolhead
 from maintenance.readiness.verdict import ReadinessCheck, decode_checks
 from spools.models import Feedstock, Place, Polymer
 from spools.refusals import refusal
@@ -102,7 +102,23 @@ class FittingSerializer(WithdrawableSerializer):
         ]
 
 
+class ReservationSerializer(ModelSerializer):
+    """What a job that is not over uses and will take. start, end: of the job, as planned or expected."""
+
+    spool = SpoolCode(read_only=True)
+    job_name = serializers.CharField(source="job.name", read_only=True)
+    stage = serializers.ChoiceField(Job.Stage.choices, source="job.stage", read_only=True)
+    start = Moment(source="job.start", read_only=True)
+    end = Moment(source="job.end", read_only=True)
+
+    class Meta:
+        model = Reservation
+        fields = ["job", "job_name", "stage", "start", "end", "toolhead", "spool", "mass_g"]
+
+
 class ToolheadSerializer(ModelSerializer):
+    busy_until = serializers.SerializerMethodField()
+    reservations = ReservationSerializer(many=True, read_only=True)
     printer_name = serializers.CharField(source="printer.name", read_only=True)
     loading = serializers.SerializerMethodField()
     fittings = FittingSerializer(many=True, read_only=True, source="present_fittings")
@@ -120,9 +136,17 @@ class ToolheadSerializer(ModelSerializer):
             "feed",
             "tail_mm",
             "loading",
+            "busy_until",
+            "reservations",
             "fittings",
         ]
         validators: list = []
+
+    @extend_schema_field(Moment(allow_null=True))
+    def get_busy_until(self, toolhead: Any) -> Any:
+        """When the print that runs on it is to end; null while none does."""
+        printing = [row for row in toolhead.reservations.all() if row.job.stage == Job.Stage.PRINTING]
+        return max((Moment().to_representation(row.job.end) for row in printing), default=None)
 
     def save_checked(self, row: Toolhead) -> Toolhead:
         return save_toolhead(row)

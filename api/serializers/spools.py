@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
-from api.serializers.machines import LoadingSerializer, PairVerdictSerializer
+from api.serializers.machines import LoadingSerializer, PairVerdictSerializer, ReservationSerializer
 from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
@@ -120,13 +120,15 @@ class SpoolSerializer(ModelSerializer):
 
 class SpoolDetailSerializer(SpoolSerializer):
     loading = serializers.SerializerMethodField()
+    reservations = ReservationSerializer(many=True, read_only=True)
     moisture = serializers.SerializerMethodField()
     verdicts = serializers.SerializerMethodField()
     lasts = serializers.SerializerMethodField()
     advice = serializers.SerializerMethodField()
 
     class Meta(SpoolSerializer.Meta):
-        fields = [*SpoolSerializer.Meta.fields, "loading", "moisture", "verdicts", "lasts", "advice"]
+        fields = [*SpoolSerializer.Meta.fields, "loading", "reservations", "moisture", "verdicts", "lasts"]
+        fields += ["advice"]
 
     @extend_schema_field(LoadingSerializer(allow_null=True))
     def get_loading(self, spool: Any) -> Any:

@@ -22,6 +22,7 @@ from maintenance.models import (
     PartKind,
     Printer,
     PriorUse,
+    Reservation,
     StockEntry,
     Toolhead,
 )
@@ -42,6 +43,9 @@ from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer", "withdrawn_by")
 LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
+RESERVATIONS = Prefetch(
+    "reservations", Reservation.objects.select_related("job", "spool").order_by("job__start")
+)
 PRESENT_FITTINGS = Prefetch("fittings", FITTINGS.filter(PRESENT), to_attr="present_fittings")
 
 
@@ -58,7 +62,7 @@ class Toolheads(RecordViewSet):
     """Hot ends with their drives: the spool on each, and the parts fitted to it."""
 
     queryset = Toolhead.objects.select_related("printer").prefetch_related(
-        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.present(), to_attr="present_loadings")
+        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.present(), to_attr="present_loadings"), RESERVATIONS
     )
     serializer_class = serializers.ToolheadSerializer
     filterset_fields = ["printer"]

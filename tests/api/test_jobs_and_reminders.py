@@ -78,7 +78,12 @@ def test_the_life_of_a_job(api, shop, loaded, receive):
     assert (plan["stage"], plan["uses"], plan["reservations"][0]["mass_g"]) == ("planned", [], 120)
     path = f"jobs/{plan['id']}"
     assert api.refusals(f"{path}/end", result="finished") == {"": "wrong_stage"}
-    assert api.post(f"{path}/start", status=200, at=ago(hours=2))["stage"] == "printing"
+    assert api.get(f"toolheads/{shop.toolhead}")["busy_until"] is None
+    started = api.post(f"{path}/start", status=200, at=ago(hours=2))
+    toolhead = api.get(f"toolheads/{shop.toolhead}")
+    assert (started["stage"], toolhead["busy_until"]) == ("printing", started["end"])
+    [reserved] = api.get(f"spools/{loaded}")["reservations"]
+    assert (reserved["job"], reserved["mass_g"]) == (plan["id"], 120)
     other = receive(feedstock=shop.pla)
     change = {"spool": other, "at": ago(hours=1), "mass_g": 30, "unload_to": shop.shelf}
     assert api.post(f"{path}/change-spool", status=200, **change)["uses"][0]["mass_g"] == 30
