@@ -85,7 +85,7 @@ class ChangeForm(PrintedPartForm):
         if current.count() > 1:
             self.fields["from_spool"] = SpoolField(current, label="Ran out", empty_label=None)
         self.fields["unload_to"] = forms.ModelChoiceField(
-            Place.objects.exclude(kind=Place.Kind.DRYER),
+            Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]),
             label="The one that ran out goes to",
             required=False,
             help_text="Not needed where it was unloaded already.",

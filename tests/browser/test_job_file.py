@@ -74,6 +74,7 @@ def test_from_file_to_record(chromium: Browser, tmp_path: Path) -> None:
         expect(page.get_by_text("2.64 m, 1 h 07 min")).to_be_visible()
         looked_at("facts")
         newcomer.tap("Check and record its print")
+        newcomer.fill(printer="North", spool_1="XVV-FX9")
         newcomer.tap("Check")
         expect(page.locator("#verdict h2")).to_be_visible()
         looked_at("verdict")
