@@ -24,7 +24,7 @@ from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChe
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.service import ServiceKinds, Services
-from .views.spools import Endings, MassEntries, Moves, Openings, Respoolings, Spools
+from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
 from .views.today import Now
 from .views.token import Tokens
 from .views.trouble import Troubles
@@ -49,6 +49,7 @@ for prefix, endpoint in [
     (r"spools/(?P<code>[^/]+)/openings", Openings),
     (r"spools/(?P<code>[^/]+)/moves", Moves),
     (r"spools/(?P<code>[^/]+)/endings", Endings),
+    (r"spools/(?P<code>[^/]+)/joinings", Joinings),
     (r"spools/(?P<code>[^/]+)/respoolings", Respoolings),
     ("spools", Spools),
     ("drying-runs", DryingRuns),

@@ -11,6 +11,7 @@ CONSEQUENCES = [
     "drying.week.requests",
     "inventory.corrections",
     "inventory.endings",
+    "inventory.joining",
     "inventory.openings",
     "inventory.respooling",
 ]

@@ -11,7 +11,7 @@ from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.facts import MAX_REASON_LENGTH
-from spools.models import Ending, Feedstock, MassEntry, Opening, Place, Respooling, Spool
+from spools.models import Ending, Feedstock, Joining, MassEntry, Opening, Place, Respooling, Spool
 
 
 class AmountSerializer(serializers.Serializer):
@@ -292,6 +292,26 @@ class RespoolingSerializer(WithdrawableSerializer):
     class Meta:
         model = Respooling
         fields = [*["id", "at", "before", "note"], *RECORDING, *WITHDRAWAL]
+
+
+class JoinSerializer(StrictSerializer):
+    source = serializers.SlugRelatedField(
+        "code",
+        queryset=Spool.objects.all(),
+        help_text="code of the spool whose filament was joined onto this one",
+    )
+    mass_g = Number(required=False, help_text="left out: all of it", **limits.TAKEN_G.bounds)
+    at = Moment(required=False)
+    note = Text(required=False, allow_blank=True, max_length=200)
+
+
+class JoiningSerializer(WithdrawableSerializer):
+    source = serializers.CharField(source="taken.spool.code", read_only=True)
+    mass_g = Number(source="added.net_change_g", read_only=True)
+
+    class Meta:
+        model = Joining
+        fields = [*["id", "at", "source", "mass_g", "note"], *RECORDING, *WITHDRAWAL]
 
 
 class CorrectReceiptSerializer(StrictSerializer):

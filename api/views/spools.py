@@ -33,7 +33,8 @@ from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.inventory.respooling import respool
-from spools.models import Ending, MassEntry, Move, Opening, Respooling, Spool, Stay
+from spools.models import Ending, Joining, MassEntry, Move, Opening, Respooling, Spool, Stay
+from spools.moisture.joining import join_leftover
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
 
@@ -185,6 +186,14 @@ class Spools(VersionMixin, Endpoint):
         fact = respool(self.get_object(), **data, by=request.user)
         return respond(serializers.RespoolingSerializer, fact, status=201)
 
+    @extend_schema(request=serializers.JoinSerializer, responses={201: serializers.JoiningSerializer})
+    @action(detail=True, methods=["post"])
+    def join(self, request: Request, code: str) -> Response:
+        """Record that filament of another spool of the feedstock was joined onto this one."""
+        data = parse(serializers.JoinSerializer, request.data)
+        joining = join_leftover(data.pop("source"), self.get_object(), **data, by=request.user)
+        return respond(serializers.JoiningSerializer, joining, status=201)
+
     @extend_schema(request=serializers.EndSerializer, responses=serializers.SpoolSerializer)
     @action(detail=True, methods=["post"])
     def end(self, request: Request, code: str) -> Response:
@@ -292,3 +301,15 @@ class Respoolings(OfSpool):
 
     queryset = Respooling.objects.select_related("spool", "recorded_by", "withdrawn_by")
     serializer_class = serializers.RespoolingSerializer
+
+
+@extend_schema_view(withdraw=extend_schema(parameters=SPOOL))
+class Joinings(WithdrawMixin, Endpoint):
+    """Filament of other spools that was joined onto a spool."""
+
+    queryset = Joining.objects.select_related("taken__spool", "added__spool", "recorded_by", "withdrawn_by")
+    serializer_class = serializers.JoiningSerializer
+
+    def filter_queryset(self, queryset):
+        code = codes.normalise(self.kwargs["code"])
+        return super().filter_queryset(queryset).filter(added__spool__code=code)

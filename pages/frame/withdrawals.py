@@ -29,6 +29,7 @@ from spools.models import (
     CouponTest,
     DesiccantCharge,
     Ending,
+    Joining,
     MassEntry,
     Move,
     Opening,
@@ -154,6 +155,14 @@ KINDS = {
         "The spool goes on from its facts, in the place where it was then. Move it if it is elsewhere.",
         lambda ending: reverse("spool", args=[ending.spool.code]),
         "For a spool that turned up, or was taken out of use by mistake.",
+    ),
+    "joining": FactKind(
+        Joining.objects.select_related("added__spool", "taken__spool"),
+        lambda joining: (
+            f"joint of spool {pretty(joining.taken.spool.code)} onto {pretty(joining.added.spool.code)}"
+        ),
+        "Its grams are on the spool from which they came.",
+        lambda joining: reverse("spool", args=[joining.added.spool.code]),
     ),
     "respooling": FactKind(
         Respooling.objects.select_related("spool"),

@@ -11,6 +11,7 @@ from pages.spools.forms import (
     CorrectWeighingForm,
     CutForm,
     EndForm,
+    JoinForm,
     MoveSpoolForm,
     OpenForm,
     PriceForm,
@@ -29,6 +30,7 @@ from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt, find_receipt
 from spools.inventory.respooling import respool
 from spools.models import Spool
+from spools.moisture.joining import join_leftover
 
 
 @with_spool_in_use
@@ -153,6 +155,30 @@ def spool_respool(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.success(request, "It is on its new reel. Weighings from then on have the new reel in them.")
         return redirect("spool", spool.code)
     return render(request, "spools/respool.html", {"spool": spool, "form": form})
+
+
+@with_spool_in_use
+def spool_join(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The leftover of another spool was joined onto it."""
+    form = JoinForm(post_data(request), target=spool)
+    if apply(
+        form,
+        lambda data: join_leftover(
+            data["source"],
+            spool,
+            mass_g=data["mass_g"],
+            at=data["when"],
+            note=data["note"],
+            by=request.user,
+        ),
+    ):
+        source = form.cleaned_data["source"]
+        messages.success(
+            request,
+            f"Filament of {pretty(source.code)} is on it. Take {pretty(source.code)} out of use if it is empty.",
+        )
+        return redirect("spool", spool.code)
+    return render(request, "spools/join.html", {"spool": spool, "form": form})
 
 
 @with_spool_in_use

@@ -192,6 +192,23 @@ class RespoolForm(forms.Form):
         return data
 
 
+class JoinForm(forms.Form):
+    """Another spool of the feedstock whose filament was joined onto this one."""
+
+    mass_g = number("Grams of it", "g", required=False, limits=limits.TAKEN_G, help_text="Empty: all of it.")
+    note = forms.CharField(max_length=200, required=False)
+    when = WhenField()
+
+    def __init__(self, *args: Any, target: Spool, **options: Any) -> None:
+        super().__init__(*args, **options)
+        others = Spool.objects.filter(emptied_at=None, feedstock=target.feedstock).exclude(pk=target.pk)
+        self.fields["source"] = forms.ModelChoiceField(
+            others.select_related("feedstock__maker"), label="The leftover is on", empty_label="Choose"
+        )
+        self.fields["source"].label_from_instance = lambda spool: pretty(spool.code)  # type: ignore[attr-defined]
+        self.order_fields(["source"])
+
+
 class ReceiptForm(forms.Form):
     """What a spool really was as it came. An empty mass was not stated."""
 

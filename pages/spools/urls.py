@@ -19,6 +19,7 @@ urlpatterns = [
     path("s/<str:code>/price/", actions.spool_price, name="spool-price"),
     path("s/<str:code>/receipt/", actions.spool_receipt, name="spool-receipt"),
     path("s/<str:code>/respool/", actions.spool_respool, name="spool-respool"),
+    path("s/<str:code>/join/", actions.spool_join, name="spool-join"),
     path("s/<str:code>/cut/", actions.spool_cut, name="spool-cut"),
     path("s/<str:code>/end/", actions.spool_end, name="spool-end"),
     path("s/<str:code>/load/", loading.spool_load, name="spool-load"),

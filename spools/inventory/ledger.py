@@ -95,8 +95,11 @@ def _amount_by_entries(spool: Spool, entries: Sequence[MassEntry], dried_to: dic
         mass_g, low_g, high_g, why = together or _amount_by_weighing(spool, entries[start], dried_to)
         since = [entry for entry in entries[start + 1 :] if entry.kind != Kind.RECEIVED]
     change_g = sum(entry.net_change_g or 0.0 for entry in since)
-    if change_g:
-        why.append(Statement("amount_reason.printed", {"printed_g": -change_g}))
+    joined_g = sum(entry.net_change_g or 0.0 for entry in since if entry.kind == Kind.JOINED)
+    if joined_g:
+        why.append(Statement("amount_reason.joined", {"joined_g": joined_g}))
+    if change_g != joined_g:
+        why.append(Statement("amount_reason.printed", {"printed_g": joined_g - change_g}))
     return Amount(max(0.0, mass_g + change_g), max(0.0, low_g + change_g), max(0.0, high_g + change_g), why)
 
 
@@ -276,7 +279,11 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
 
 def _require_not_far_above_received(spool: Spool, gross_g: float) -> None:
     """Refused: far more than was received, such as a digit too many; no filament returns to a spool."""
-    received_g = spool.mass_entries.valid().filter(kind=Kind.RECEIVED).aggregate(g=Sum("net_change_g"))["g"]
+    received_g = (
+        spool.mass_entries.valid()
+        .filter(kind__in=[Kind.RECEIVED, Kind.JOINED])
+        .aggregate(g=Sum("net_change_g"))["g"]
+    )
     if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
         raise refusal(
             "above_received_mass",
@@ -301,8 +308,8 @@ def take(
     at = require_past_time(at, spool)
     require_in_use(spool, at)
     mass_g = require_within("mass_g", mass_g, *limits.TAKEN_G)
-    if kind not in (Kind.PRINTED, Kind.REMOVED):
-        raise refusal("unknown_kind", "Filament that leaves a spool is printed or removed.", "kind")
+    if kind not in (Kind.PRINTED, Kind.REMOVED, Kind.MOVED):
+        raise refusal("unknown_kind", "Filament that leaves a spool is printed, removed or moved.", "kind")
     held = _held_until_next_weighing(spool, at)
     if mass_g > held.high_g:
         raise refusal(

@@ -23,6 +23,12 @@ from spools.refusals import refusal
 from spools.wording import format_time
 
 Card = Spool.Card
+USED = [
+    MassEntry.Kind.PRINTED,
+    MassEntry.Kind.REMOVED,
+    MassEntry.Kind.MOVED,
+    MassEntry.Kind.JOINED,
+]
 
 
 class Opened(NamedTuple):
@@ -40,10 +46,7 @@ def _facts(spool: OuterRef) -> dict[str, QuerySet[Any]]:
         .order_by("start")
         .values("start"),
         "dried": DryingRun.objects.filter(spool=spool).order_by("start").values("start"),
-        "taken": MassEntry.objects.valid()
-        .filter(spool=spool, kind__in=[MassEntry.Kind.PRINTED, MassEntry.Kind.REMOVED])
-        .order_by("at")
-        .values("at"),
+        "taken": MassEntry.objects.valid().filter(spool=spool, kind__in=USED).order_by("at").values("at"),
     }
 
 

@@ -11,6 +11,7 @@ SENTENCES = {
     "amount_reason.label": "Received with {mass_g:.0f} g by its label, taken as right within {error_pct:.0f}% (common "
     "practice, no source).",
     "amount_reason.printed": "Less {printed_g:.0f} g printed or cut off since.",
+    "amount_reason.joined": "With {joined_g:.0f} g joined onto it since.",
     "amount_reason.really_printed": "Of the {recorded_g:.0f} g that were recorded as printed, {real_pct:.0f} % really "
     "left by the scale ({real_low_pct:.0f} to {real_high_pct:.0f} %).",
     "amount_reason.dried": "Just dried: between 0 and {most_pct:.2g} % of water taken off.",

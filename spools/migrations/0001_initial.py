@@ -1349,6 +1349,8 @@ class Migration(migrations.Migration):
                             ("weighed", "weighed"),
                             ("printed", "printed"),
                             ("removed", "cut off by hand"),
+                            ("moved", "joined onto another spool"),
+                            ("joined", "joined from another spool"),
                         ],
                         max_length=10,
                     ),
@@ -1875,6 +1877,62 @@ class Migration(migrations.Migration):
                         name="drying_first_stage_is_cooler",
                     ),
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="Joining",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "taken",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="joining_from",
+                        to="spools.massentry",
+                    ),
+                ),
+                (
+                    "added",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="joining_to",
+                        to="spools.massentry",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("note", models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                "ordering": ["at", "id"],
             },
         ),
         migrations.CreateModel(

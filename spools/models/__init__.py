@@ -14,7 +14,7 @@ from .places import (
     WithdrawnReading,
 )
 from .stays import Move, Stay
-from .stock import Ending, MassEntry, Opening, Respooling, Spool, SpoolCorrection
+from .stock import Ending, Joining, MassEntry, Opening, Respooling, Spool, SpoolCorrection
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
 
 __all__ = [
@@ -30,6 +30,7 @@ __all__ = [
     "Ensemble",
     "Feedstock",
     "Filler",
+    "Joining",
     "Maker",
     "MassEntry",
     "MoistureState",

@@ -161,7 +161,7 @@ class MassEntryQuerySet(WithdrawableQuerySet["MassEntry"]):
 class MassEntry(Withdrawable):
     """A fact about grams: received, printed, cut or weighed. Never changed, only added or withdrawn.
 
-    ``net_change_g`` is for entries that move filament (received, printed, removed); ``gross_g`` for
+    ``net_change_g`` is for entries that move filament (received, printed, removed, moved, joined); ``gross_g`` for
     weighings: reel, filament and water together. A printed one is withdrawn with its job or flow check.
     """
 
@@ -170,6 +170,8 @@ class MassEntry(Withdrawable):
         WEIGHED = "weighed", "weighed"
         PRINTED = "printed", "printed"
         REMOVED = "removed", "cut off by hand"
+        MOVED = "moved", "joined onto another spool"
+        JOINED = "joined", "joined from another spool"
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="mass_entries")
     kind = models.CharField(max_length=10, choices=Kind)
@@ -197,3 +199,18 @@ class MassEntry(Withdrawable):
 
     def __str__(self) -> str:
         return f"{self.spool_id} {self.kind} {self.at:%Y-%m-%d %H:%M}"
+
+
+class Joining(Withdrawable):
+    """Filament of one spool was joined onto another: the entry that took it from the one, and that of the other."""
+
+    taken = models.OneToOneField(MassEntry, models.PROTECT, related_name="joining_from")
+    added = models.OneToOneField(MassEntry, models.PROTECT, related_name="joining_to")
+    at = models.DateTimeField()
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.added} from {self.taken}"

@@ -216,3 +216,13 @@ def test_a_spool_is_wound_onto_another_reel(api, shop, receive):
     assert api.get(f"spools/{code}/history")["respoolings"][0]["before"] == fact["before"]
     api.post(f"spools/{code}/respoolings/{fact['id']}/withdraw", reason="a slip", status=200)
     assert api.get(f"spools/{code}")["core_mass_g"] == fact["before"]["core_mass_g"]
+
+
+def test_a_leftover_is_joined_onto_a_spool(api, shop, receive):
+    source, target = receive(place=shop.shelf), receive(place=shop.shelf)
+    joining = api.post(f"spools/{target}/join", source=source, mass_g=100)
+    assert (joining["source"], joining["mass_g"]) == (source, 100)
+    assert api.refused(f"spools/{target}/join", source=target)
+    api.post(f"spools/{target}/joinings/{joining['id']}/withdraw", reason="a slip", status=200)
+    kinds = [row["kind"] for row in api.get(f"spools/{target}/history")["mass_entries"]]
+    assert kinds.count("joined") == 1

@@ -310,3 +310,18 @@ def test_a_spool_is_wound_onto_another_reel(shop, desk, free):
     desk.post(reverse("withdraw", args=["respooling", fact.pk]), {"reason": "the other spool"})
     free.refresh_from_db()
     assert (free.core_mass_g, free.core_material) == (200, "pc")
+
+
+def test_a_leftover_is_joined_onto_a_spool(shop, desk, free):
+    other = shop.other
+    address = of("spool-join", free)
+    require_refused(
+        desk.post(address, {"source": other.pk, "mass_g": "5000"}), "not_enough_filament", "mass_g"
+    )
+    desk.post(address, {"source": other.pk, "mass_g": "100", "note": "spliced"})
+    assert (remaining(other).mass_g, remaining(free).mass_g) == (900, 1100)
+    page = desk.get(of("spool", free))
+    withdrawal = reverse("withdraw", args=["joining", free.mass_entries.get(kind="joined").joining_to.pk])
+    assert shows(page, "100 g", "spliced", note="joined") and withdrawal in page.content.decode()
+    desk.post(withdrawal, {"reason": "not yet"})
+    assert (remaining(other).mass_g, remaining(free).mass_g) == (1000, 1000)

@@ -1,0 +1,31 @@
+"""Joining a leftover, with the check that the joined turns are not wetter than they are taken for."""
+
+from datetime import datetime
+from typing import Any
+
+from spools.checks import require_past_time
+from spools.codes import pretty
+from spools.inventory.joining import join_spools
+from spools.models import Joining, Spool
+from spools.moisture.state import moisture_of
+from spools.physics_inputs import SMALL_JOB_G
+from spools.refusals import refusal
+
+# How much wetter the leftover may be than the turns as which it counts: no more than the model is known.
+WETTER = 1.1
+
+
+def join_leftover(source: Spool, target: Spool, *, at: datetime | None = None, **options: Any) -> Joining:
+    """As join_spools. Refused, too: a leftover that is wetter than the outer turns of the target."""
+    at = require_past_time(at)
+    moisture = moisture_of([source, target], at)
+    leftover_pct = moisture[source.pk].mean_pct.p50
+    outer_pct = moisture[target.pk].outer_pct(SMALL_JOB_G).p50
+    if leftover_pct > WETTER * outer_pct:
+        raise refusal(
+            "wetter",
+            f"Spool {pretty(source.code)} holds {leftover_pct:.2g} % of water, the outer turns of "
+            f"{pretty(target.code)} {outer_pct:.2g} %. Dry it first.",
+            "source",
+        )
+    return join_spools(source, target, at=at, **options)
