@@ -78,6 +78,10 @@ EXAMPLES = {
         SPOOL | {"dryer": "Large", "since": AT},
         "Spool 7KD-4QM is drying in Large since 1 Mar 2026, 08:05.",
     ),
+    "violation.in_a_print": (
+        SPOOL | {"print": "Bracket", "start": AT, "end": AT},
+        "Spool 7KD-4QM is in Bracket from 1 Mar 2026, 08:05 to 1 Mar 2026, 08:05.",
+    ),
     "violation.begun_late": (
         SPOOL | {"dryer": "Large", "start": AT},
         "Spool 7KD-4QM should have gone into Large on 1 Mar 2026, 08:05.",
