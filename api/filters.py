@@ -111,10 +111,19 @@ class SpoolListFilter(django_filters.FilterSet):
         return queryset.filter(stays__end=None, stays__place=place)
 
 
+class GoesOnFilter(django_filters.BooleanFilter):
+    """Valid facts that have no end yet, or the others."""
+
+    def filter(self, queryset: QuerySet, value: bool | None) -> QuerySet:
+        goes_on = Q(**{self.field_name or "end": None}, withdrawn_at=None)
+        return queryset if value is None else queryset.filter(goes_on if value else ~goes_on)
+
+
 class DryingRunFilter(django_filters.FilterSet):
     spool = SpoolFilter()
     dryer = one_of(Place, "dryer")
-    open = is_null("end")
+    open = GoesOnFilter("end")
+    valid = is_null("withdrawn_at")
 
     class Meta:
         model = DryingRun
@@ -124,7 +133,8 @@ class DryingRunFilter(django_filters.FilterSet):
 class LoadingFilter(django_filters.FilterSet):
     spool = SpoolFilter()
     toolhead = one_of(Toolhead, "toolhead")
-    open = is_null("off_at")
+    open = GoesOnFilter("off_at")
+    valid = is_null("withdrawn_at")
 
     class Meta:
         model = Loading

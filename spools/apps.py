@@ -8,6 +8,7 @@ CONSEQUENCES = [
     "air.salt_checks",
     "air.reading_corrections",
     "catalogue.coupons",
+    "drying.past_runs",
     "drying.week.requests",
     "inventory.corrections",
     "inventory.endings",

@@ -68,7 +68,7 @@ def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
     hooks = _hooks[model]
     hooks.prepare(fact)
     # The lock comes first: whoever withdrew it meanwhile is seen.
-    fact = cast(FactT, model._default_manager.select_for_update(no_key=True, of=("self",)).get(pk=fact.pk))
+    fact = cast(FactT, model._base_manager.select_for_update(no_key=True, of=("self",)).get(pk=fact.pk))
     if fact.withdrawn_at is not None:
         raise refusal(
             "withdrawn_already", f"This {model._meta.verbose_name} was {describe_withdrawal(fact)} already."

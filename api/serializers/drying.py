@@ -4,7 +4,8 @@ from django.core.exceptions import ValidationError
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.fields import Id, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.places import PlaceSerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
@@ -194,7 +195,7 @@ class BatchPlanSerializer(serializers.Serializer):
         return [{"spool": spool.code, "plan": PlanSerializer(plan).data} for spool, plan in batch.plans]
 
 
-class DryingRunSerializer(ModelSerializer):
+class DryingRunSerializer(WithdrawableSerializer):
     spool = SpoolCode(read_only=True)
     dryer_name = serializers.CharField(source="dryer.name", read_only=True)
     cap_reason = StatementSerializer(read_only=True, allow_null=True)
@@ -229,13 +230,35 @@ class DryingRunSerializer(ModelSerializer):
             "heat_caution",
             "hold",
             "override_reason",
-            "recorded_at",
+            "entered_late",
+            *RECORDING,
+            *WITHDRAWAL,
         ]
 
     @extend_schema_field(StatementSerializer(allow_null=True))
     def get_heat_caution(self, run: DryingRun) -> Any:
         caution = heat_caution(run)
         return None if caution is None else StatementSerializer(caution).data
+
+
+class PastRunSerializer(StrictSerializer):
+    spool = SpoolCode()
+    dryer = Id(queryset=Place.objects.all())
+    set_point_c = Number(**limits.SET_POINT_C.bounds)
+    first_set_point_c = Number(
+        required=False, help_text="of a cooler first stage", **limits.SET_POINT_C.bounds
+    )
+    first_hours = Number(required=False, **limits.RUN_HOURS.bounds)
+    start = Moment()
+    end = Moment()
+    before_g = Number(required=False, help_text="mass before, with the reel", **limits.GROSS_G.bounds)
+    after_g = Number(required=False, help_text="mass after, with the reel", **limits.GROSS_G.bounds)
+    resolution_g = Number(required=False, help_text="the scale's smallest step", **limits.SCALE_STEP_G.bounds)
+
+
+class CorrectRunSerializer(StrictSerializer):
+    start = Moment()
+    end = Moment(required=False, help_text="of a run that is over")
 
 
 class LossSerializer(serializers.Serializer):

@@ -4,7 +4,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
-from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance import limits
 from maintenance.machines.loading import require_feeding
@@ -54,7 +54,7 @@ class VerdictSerializer(serializers.Serializer):
     checks = CheckSerializer(many=True)
 
 
-class LoadingSerializer(ModelSerializer):
+class LoadingSerializer(WithdrawableSerializer):
     spool = SpoolCode(read_only=True)
     toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
     # When it came off, also where it was moved or dried without being unloaded.
@@ -74,7 +74,8 @@ class LoadingSerializer(ModelSerializer):
             "reasons",
             "override_reason",
             "fed_from",
-            "recorded_at",
+            *RECORDING,
+            *WITHDRAWAL,
         ]
 
 
@@ -258,3 +259,7 @@ class LoadSerializer(StrictSerializer):
         queryset=Place.objects.all(),
         help_text="a dry box or dryer that can feed: the spool stays in its air; without it: at the printer",
     )
+
+
+class CorrectLoadingSerializer(StrictSerializer):
+    at = Moment(help_text="when it was loaded")

@@ -7,19 +7,22 @@ from rest_framework.response import Response
 from api.fields import parse
 from api.filters import DryingRunFilter
 from api.serializers import drying as serializers
-from api.views.base import Endpoint, respond
+from api.views.base import Endpoint, WithdrawMixin, respond
 from spools.drying.loss import loss_caution, loss_on_drying
 from spools.drying.options import PlanRequest
+from spools.drying.past_runs import correct_run, record_past_run
 from spools.drying.plans import plan_together
 from spools.drying.runs import DryingSettings, finish_drying
 from spools.drying.starts import start_as_asked
 from spools.models import DryingRun
 
 
-class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class DryingRuns(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Spools in dryers, from start to end."""
 
-    queryset = DryingRun.objects.select_related("spool__feedstock__polymer", "dryer", "before", "after")
+    queryset = DryingRun.recorded.select_related(
+        "spool__feedstock__polymer", "dryer", "before", "after", "recorded_by", "withdrawn_by"
+    )
     serializer_class = serializers.DryingRunSerializer
     filterset_class = DryingRunFilter
 
@@ -45,6 +48,30 @@ class DryingRuns(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
             **options,
         )
         return respond(serializers.DryingRunSerializer, runs, status=201, many=True)
+
+    @extend_schema(request=serializers.PastRunSerializer, responses={201: serializers.DryingRunSerializer})
+    @action(detail=False, methods=["post"], filterset_class=None)
+    def past(self, request: Request) -> Response:
+        """Add a run that is over; afterwards the spool was back where it had been. One above a cap has that as its hold."""
+        data = parse(serializers.PastRunSerializer, request.data)
+        first = {name: data[name] for name in ("first_set_point_c", "first_hours") if name in data}
+        run = record_past_run(
+            data["spool"],
+            data["dryer"],
+            DryingSettings(data["set_point_c"], **first),
+            (data["start"], data["end"]),
+            gross_g=(data.get("before_g"), data.get("after_g")),
+            resolution_g=data.get("resolution_g", 1.0),
+            by=request.user,
+        )
+        return self.respond_with(run, status=201)
+
+    @extend_schema(request=serializers.CorrectRunSerializer, responses={201: serializers.DryingRunSerializer})
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, pk: str) -> Response:
+        """Record the right times of a run, which is withdrawn with the wrong ones."""
+        data = parse(serializers.CorrectRunSerializer, request.data)
+        return self.respond_with(correct_run(self.get_object(), **data, by=request.user), status=201)
 
     @extend_schema(request=serializers.BatchPlanRequestSerializer, responses=serializers.BatchPlanSerializer)
     @action(detail=False, methods=["post"], filterset_class=None)

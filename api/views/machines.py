@@ -13,6 +13,7 @@ from api.serializers import machines as serializers
 from api.serializers import parts as part_serializers
 from api.serializers.facts import WithdrawSerializer
 from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
+from maintenance.machines.past_loadings import correct_loading
 from maintenance.machines.printers import bring_back, retire
 from maintenance.models import (
     BoreReading,
@@ -42,7 +43,9 @@ from maintenance.parts.life import KindLives, PartWear, load_kind_lives, load_pa
 from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer", "withdrawn_by")
-LOADINGS = Loading.objects.with_off_at().select_related("toolhead__printer", "spool")
+LOADINGS = Loading.recorded.with_off_at().select_related(
+    "toolhead__printer", "spool", "recorded_by", "withdrawn_by"
+)
 RESERVATIONS = Prefetch(
     "reservations", Reservation.objects.select_related("job", "spool").order_by("job__start")
 )
@@ -68,12 +71,21 @@ class Toolheads(RecordViewSet):
     filterset_fields = ["printer"]
 
 
-class Loadings(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
+class Loadings(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
     """Spools on toolheads, with the verdict at loading. Load and unload a spool at its own address."""
 
     queryset = LOADINGS
     serializer_class = serializers.LoadingSerializer
     filterset_class = LoadingFilter
+
+    @extend_schema(
+        request=serializers.CorrectLoadingSerializer, responses={201: serializers.LoadingSerializer}
+    )
+    @action(detail=True, methods=["post"])
+    def correct(self, request: Request, pk: str) -> Response:
+        """Record the right time of a loading, which is withdrawn with the wrong one."""
+        data = parse(serializers.CorrectLoadingSerializer, request.data)
+        return self.respond_with(correct_loading(self.get_object(), **data, by=request.user), status=201)
 
 
 class PartKinds(RecordViewSet):

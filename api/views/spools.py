@@ -33,7 +33,7 @@ from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.inventory.respooling import respool
-from spools.models import Ending, Joining, MassEntry, Move, Opening, Respooling, Spool, Stay
+from spools.models import DryingRun, Ending, Joining, MassEntry, Move, Opening, Respooling, Spool, Stay
 from spools.moisture.joining import join_leftover
 from spools.moisture.state import moisture_now
 from spools.refusals import refusal
@@ -127,10 +127,10 @@ class Spools(VersionMixin, Endpoint):
             "stays": spool.stays.select_related("place"),
             "moves": spool.moves.select_related("place", "recorded_by", "withdrawn_by"),
             "mass_entries": spool.mass_entries.select_related("recorded_by", "withdrawn_by"),
-            "drying_runs": spool.drying_runs.select_related(
-                "spool__feedstock__polymer", "dryer", "before", "after"
+            "drying_runs": DryingRun.recorded.filter(spool=spool).select_related(
+                "spool__feedstock__polymer", "dryer", "before", "after", "recorded_by", "withdrawn_by"
             ),
-            "loadings": spool.loadings.with_off_at().select_related("spool", "toolhead__printer"),
+            "loadings": LOADINGS.filter(spool=spool),
             "openings": spool.openings.select_related("recorded_by", "withdrawn_by"),
             "respoolings": spool.respoolings.select_related("recorded_by", "withdrawn_by"),
             "endings": spool.endings.select_related("recorded_by", "withdrawn_by"),

@@ -15,9 +15,10 @@ from maintenance.readiness.occupation import find_reserved_job
 from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
+from spools.facts import describe_withdrawal
 from spools.inventory.moves import lock_dryer, record_move
 from spools.inventory.openings import find_opened, record_opening
-from spools.models import Place, Spool
+from spools.models import Opening, Place, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
 
@@ -65,8 +66,7 @@ def load_spool(
         judged = verdict(toolhead, spool, job, at=None if is_now else at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
     move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
-    if fed_from is not None:
-        _open_bag(spool, toolhead, at, by)
+    opening = None if fed_from is None else _open_bag(spool, toolhead, at, by)
     toolheads_changed(Q(pk=toolhead.pk))
     return Loading.objects.create(
         toolhead=toolhead,
@@ -77,6 +77,7 @@ def load_spool(
         override_reason=override_reason,
         fed_from=fed_from,
         move=move,
+        opening=opening,
         recorded_by=by,
     )
 
@@ -92,11 +93,12 @@ def require_feeding(place: Place | None) -> None:
         )
 
 
-def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> None:
+def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> Opening | None:
     """Loading opens the bag in which a spool came; a stay in a printer says so by itself."""
     opened = find_opened(spool)
     if opened is None or opened.at > at:
-        record_opening(spool, at=at, note=f"loaded on {toolhead}", by=by)
+        return record_opening(spool, at=at, note=f"loaded on {toolhead}", by=by)
+    return None
 
 
 @transaction.atomic
@@ -105,7 +107,9 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     _lock_toolhead(loading.toolhead)
     lock_dryer(place)
     spool = lock_spool(loading.spool)
-    loading = Loading.objects.select_related("toolhead__printer").get(pk=loading.pk)
+    loading = Loading.recorded.select_related("toolhead__printer").get(pk=loading.pk)
+    if loading.withdrawn_at is not None:
+        raise refusal("withdrawn_already", f"This loading was {describe_withdrawal(loading)} already.")
     at = require_past_time(at, spool)
     if loading.end is not None:
         raise refusal(

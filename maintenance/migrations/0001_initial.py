@@ -1423,6 +1423,19 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "toolhead",
                     models.ForeignKey(
@@ -1462,7 +1475,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "move",
-                    models.OneToOneField(
+                    models.ForeignKey(
                         help_text="by which it came there",
                         null=True,
                         on_delete=django.db.models.deletion.PROTECT,
@@ -1472,7 +1485,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "unloading",
-                    models.OneToOneField(
+                    models.ForeignKey(
                         help_text="by which somebody took it off",
                         null=True,
                         on_delete=django.db.models.deletion.PROTECT,
@@ -1480,17 +1493,27 @@ class Migration(migrations.Migration):
                         to="spools.move",
                     ),
                 ),
+                (
+                    "opening",
+                    models.ForeignKey(
+                        help_text="of its bag, for this loading",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.opening",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["start", "id"],
                 "constraints": [
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
                         fields=("toolhead",),
                         name="one_spool_on_a_toolhead",
                     ),
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
                         fields=("spool",),
                         name="spool_on_one_toolhead",
                     ),

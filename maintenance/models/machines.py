@@ -5,8 +5,8 @@ from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, Value, When
 from django.db.models.functions import Coalesce
 
 from maintenance import limits
-from spools.models import Move, Place, Spool, Stay
-from spools.models.facts import Recorded
+from spools.models import Move, Opening, Place, Spool, Stay
+from spools.models.facts import ValidManager, Withdrawable
 from spools.models.versions import Versioned
 
 
@@ -91,10 +91,10 @@ class LoadingQuerySet(models.QuerySet["Loading"]):
         """Spools that are on their toolhead now; off_at is None."""
         here = Stay.objects.filter(spool=OuterRef("spool"), place=_PLACE, end=None)
         on_it = Value(None, output_field=models.DateTimeField())
-        return self.filter(Exists(here), end=None).annotate(off_at=on_it)
+        return self.filter(Exists(here), end=None, withdrawn_at=None).annotate(off_at=on_it)
 
 
-class Loading(Recorded):
+class Loading(Withdrawable):
     """A spool on a toolhead, with the verdict that was shown before it was confirmed."""
 
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="loadings")
@@ -112,24 +112,32 @@ class Loading(Recorded):
         related_name="fed_loadings",
         help_text="the dry box or dryer in which it stays while it prints; none: at the printer",
     )
-    move = models.OneToOneField(
+    move = models.ForeignKey(
         Move, models.PROTECT, null=True, related_name="+", help_text="by which it came there"
     )
-    unloading = models.OneToOneField(
+    unloading = models.ForeignKey(
         Move, models.PROTECT, null=True, related_name="+", help_text="by which somebody took it off"
+    )
+    opening = models.ForeignKey(
+        Opening, models.PROTECT, null=True, related_name="+", help_text="of its bag, for this loading"
     )
     off_at: datetime | None  # only of rows asked for by with_off_at()
 
-    objects = LoadingQuerySet.as_manager()
+    objects = ValidManager.from_queryset(LoadingQuerySet)()  # type: ignore[misc,assignment]
+    recorded = LoadingQuerySet.as_manager()
 
     class Meta:
         ordering = ["start", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["toolhead"], condition=Q(end__isnull=True), name="one_spool_on_a_toolhead"
+                fields=["toolhead"],
+                condition=Q(end__isnull=True, withdrawn_at__isnull=True),
+                name="one_spool_on_a_toolhead",
             ),
             models.UniqueConstraint(
-                fields=["spool"], condition=Q(end__isnull=True), name="spool_on_one_toolhead"
+                fields=["spool"],
+                condition=Q(end__isnull=True, withdrawn_at__isnull=True),
+                name="spool_on_one_toolhead",
             ),
             models.CheckConstraint(
                 condition=Q(end__isnull=True) | Q(end__gte=F("start")), name="loading_ends_after_start"

@@ -34,7 +34,7 @@ NO_FEED_PLACES = FeedPlaces({}, {}, {})
 
 def load_feed_places(at: datetime | None = None) -> FeedPlaces:
     """The places that feed at a time, or now. One query in a shop without any, else some more."""
-    fed_now = Q(fed_loadings__isnull=False, fed_loadings__end=None)
+    fed_now = Q(fed_loadings__isnull=False, fed_loadings__end=None, fed_loadings__withdrawn_at=None)
     places = {place.pk: place for place in Place.objects.filter(Q(feeds=True) | fed_now).distinct()}
     if not places:
         return NO_FEED_PLACES

@@ -18,6 +18,7 @@ from maintenance.models import (
     FlowCheck,
     Job,
     JobEvent,
+    Loading,
     PriorUse,
     ServiceEntry,
     StockEntry,
@@ -28,6 +29,7 @@ from spools.facts import MAX_REASON_LENGTH, withdraw
 from spools.models import (
     CouponTest,
     DesiccantCharge,
+    DryingRun,
     Ending,
     Joining,
     MassEntry,
@@ -178,6 +180,22 @@ KINDS = {
         "The readings count again, but for those that were replaced by the right values.",
         lambda span: reverse("place", args=[span.place_id]),
         "For readings that were right.",
+    ),
+    "drying-run": FactKind(
+        DryingRun.recorded.select_related("spool", "dryer"),
+        lambda run: (
+            f"drying run of spool {pretty(run.spool.code)} in {run.dryer} from {format_time(run.start)}"
+        ),
+        "The spool counts as where it was before, never dried then. Its weighings still count.",
+        lambda run: reverse("spool", args=[run.spool.code]),
+    ),
+    "loading": FactKind(
+        Loading.recorded.select_related("spool", "toolhead__printer"),
+        lambda loading: (
+            f"loading of spool {pretty(loading.spool.code)} on {loading.toolhead} from {format_time(loading.start)}"
+        ),
+        "The spool counts as where it was before, as if never loaded.",
+        lambda loading: reverse("spool", args=[loading.spool.code]),
     ),
     "move": FactKind(
         Move.objects.select_related("spool", "place"),

@@ -1,6 +1,6 @@
 """The history of a spool on one time line, newest first."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -24,15 +24,6 @@ ENTRY_COLUMNS = (
     *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "recorded_by__username"),
     "job_use__job__name",
 )
-LOADING_COLUMNS = (
-    "start",
-    "state",
-    "override_reason",
-    "toolhead__name",
-    "toolhead__printer__name",
-    "fed_from__name",
-    "recorded_by__username",
-)
 
 
 CORRECTED = {
@@ -54,8 +45,8 @@ class TimelineEvent:
 
     number: g of a mass entry, or of the reel of before.
     name: of the place, dryer, toolhead or job; note: state, temperatures or remark.
-    subject: the id of the place, dryer, loading or job; 0 for none. fact: the mass entry, move, opening or ending,
-    which may be withdrawn. changes: of a correction, as stored. by: the name of the account that recorded it, or empty.
+    subject: the id of the place, dryer, loading or job; 0 for none. fact: its row, which may be withdrawn.
+    changes: of a correction, as stored. by: the name of the account that recorded it, or empty.
     """
 
     kind: str
@@ -65,7 +56,7 @@ class TimelineEvent:
     name: str = ""
     note: str = ""
     subject: int = 0
-    fact: MassEntry | Opening | Ending | Move | Respooling | None = None
+    fact: MassEntry | Opening | Ending | Move | DryingRun | Loading | Respooling | None = None
     by: str = ""
     changes: tuple[list[str], ...] = ()
 
@@ -76,15 +67,13 @@ class TimelineEvent:
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
-    """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. At most 11 queries."""
-    loadings, runs = Loading.objects.filter(spool=spool), DryingRun.objects.filter(spool=spool)
-    owned = {pk for facts in (loadings, runs) for pk in facts.values_list("move", flat=True)}
-    events = [
-        *_mass_events(spool),
-        *_stay_events(spool, owned),
-        *_drying_events(spool),
-        *_loading_events(spool),
-    ]
+    """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. Nine queries at most."""
+    runs = DryingRun.recorded.filter(spool=spool).select_related("dryer", "recorded_by", "withdrawn_by")
+    loadings = Loading.recorded.with_off_at().filter(spool=spool).defer("reasons")
+    loadings = loadings.select_related("toolhead__printer", "fed_from", "recorded_by", "withdrawn_by")
+    owned = {pk for run in runs for pk in (run.move_id, run.move_out_id)} | {row.move_id for row in loadings}
+    events = [*_mass_events(spool), *_stay_events(spool, owned), *_drying_events(runs)]
+    events += _loading_events(loadings)
     events += [*_opening_events(spool), *_ending_events(spool), *_correction_events(spool)]
     events += _respooling_events(spool)
     return sorted(events, key=lambda event: event.at, reverse=True)
@@ -110,7 +99,7 @@ def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
         )
 
 
-def _stay_events(spool: Spool, owned: set[int]) -> Iterator[TimelineEvent]:
+def _stay_events(spool: Spool, owned: set[int | None]) -> Iterator[TimelineEvent]:
     """Stays; moves that were withdrawn; and moves to where it was already, which may count later.
 
     owned: the ids of moves that go with a loading or a drying run, and are not corrected alone.
@@ -135,15 +124,20 @@ def _stay_events(spool: Spool, owned: set[int]) -> Iterator[TimelineEvent]:
         yield TimelineEvent("stay", stay.start, stay.end, name=stay.place.name, subject=stay.place_id)
 
 
-def _drying_events(spool: Spool) -> Iterator[TimelineEvent]:
-    runs = DryingRun.objects.filter(spool=spool)
-    columns = ("start", "end", "first_set_point_c", "set_point_c", "dryer__name", "dryer")
-    for start, end, first_c, set_point_c, name, dryer, by in runs.values_list(
-        *columns, "recorded_by__username"
-    ):
-        first = "" if first_c is None else f"{first_c:g} °C, then "
-        note = f"{first}{set_point_c:g} °C"
-        yield TimelineEvent("drying", start, end, name=name, note=note, subject=dryer, by=by or "")
+def _drying_events(runs: Iterable[DryingRun]) -> Iterator[TimelineEvent]:
+    for run in runs:
+        first = "" if run.first_set_point_c is None else f"{run.first_set_point_c:g} °C, then "
+        hold = "" if run.hold is None else f"; {run.hold.sentence}"
+        yield TimelineEvent(
+            "drying",
+            run.start,
+            run.end,
+            name=run.dryer.name,
+            note=f"{first}{run.set_point_c:g} °C{hold}",
+            subject=run.dryer_id,
+            fact=run,
+            by=_name(run.recorded_by),
+        )
 
 
 def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
@@ -185,13 +179,8 @@ def _name(account: Any) -> str:
     return "" if account is None else account.username
 
 
-def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
-    loadings = (
-        Loading.objects.with_off_at()
-        .filter(spool=spool)
-        .select_related("toolhead__printer", "fed_from", "recorded_by")
-    )
-    for loading in loadings.only(*LOADING_COLUMNS):
+def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
+    for loading in loadings:
         because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
         yield TimelineEvent(
             "loading",
@@ -200,5 +189,6 @@ def _loading_events(spool: Spool) -> Iterator[TimelineEvent]:
             subject=loading.pk,
             name=f"{loading.toolhead}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
             note=loading.state + because,
+            fact=loading,
             by=_name(loading.recorded_by),
         )

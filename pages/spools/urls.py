@@ -1,6 +1,6 @@
 from django.urls import path, re_path
 
-from pages.spools import actions, detail, loading, overview, receiving, scan
+from pages.spools import actions, detail, loading, overview, past_facts, receiving, scan
 
 urlpatterns = [
     path("scan/", scan.scan, name="scan"),
@@ -14,6 +14,9 @@ urlpatterns = [
     path("s/<str:code>/open/", actions.spool_open, name="spool-open"),
     path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
+    path("s/<str:code>/past-drying/", past_facts.past_run, name="spool-past-drying"),
+    path("s/<str:code>/dryings/<int:pk>/", past_facts.run_correct, name="run-correct"),
+    path("s/<str:code>/loadings/<int:pk>/", past_facts.loading_correct, name="loading-correct"),
     path("s/<str:code>/moves/<int:pk>/", actions.move_correct, name="move-correct"),
     path("s/<str:code>/reel/", actions.spool_reel, name="spool-reel"),
     path("s/<str:code>/price/", actions.spool_price, name="spool-price"),

@@ -16,6 +16,7 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import Cap
 from spools.drying.gate import FirstStage, check_start
+from spools.facts import describe_withdrawal
 from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
 from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run
@@ -156,13 +157,13 @@ def start_drying(
                 recorded_by=by,
             )
         )
-    _invalidate_dryer(dryer, at)
+    invalidate_dryer(dryer, at)
     _link_to_plan(runs)
     invalidate_advice()
     return runs
 
 
-def _invalidate_dryer(dryer: Place, at: datetime) -> None:
+def invalidate_dryer(dryer: Place, at: datetime) -> None:
     """Deletes what was computed from a time on for the spools in a dryer, which share its chamber's air."""
     runs = DryingRun.objects.filter(Q(end=None) | Q(end__gte=at), dryer=dryer)
     invalidate_after(set(runs.values_list("spool", flat=True)), at)
@@ -249,7 +250,9 @@ def finish_drying(
     """
     lock_dryer(place)
     spool = lock_spool(run.spool)
-    run = DryingRun.objects.select_for_update(no_key=True).get(pk=run.pk)
+    run = DryingRun.recorded.select_for_update(no_key=True).get(pk=run.pk)
+    if run.withdrawn_at is not None:
+        raise refusal("withdrawn_already", f"This run was {describe_withdrawal(run)} already.")
     at = require_past_time(at, spool)
     if run.end is not None:
         raise refusal("finished_already", f"This run was finished on {format_time(run.end)} already.")
@@ -260,8 +263,9 @@ def finish_drying(
     run.end = at
     run.save(update_fields=["end", "after"])
     require_unheated(place, at)
-    place_spool(spool, place, at, by)
-    _invalidate_dryer(run.dryer, at)
+    run.move_out = place_spool(spool, place, at, by)
+    run.save(update_fields=["move_out"])
+    invalidate_dryer(run.dryer, at)
     invalidate_advice()
     return run
 

@@ -114,12 +114,13 @@ def stay_on(move: Move) -> None:
 
 
 def _require_ownerless(move: Move) -> None:
-    """Refused: the move of a drying run into its dryer, and that of the receipt where no other is at its time."""
-    run = DryingRun.objects.filter(move=move).select_related("dryer").first()
+    """Refused: the moves of a drying run into its dryer and out of it, and that of the receipt where no other is at its time."""
+    run = DryingRun.objects.filter(Q(move=move) | Q(move_out=move)).select_related("dryer").first()
     if run is not None:
         raise refusal(
             "move_of_run",
-            f"It came to {run.dryer} for the drying run of {format_time(run.start)}. Withdraw that run instead.",
+            f"This move belongs to the drying run of {format_time(run.start)} in {run.dryer}. Withdraw or correct "
+            "that run instead.",
         )
     spool = move.spool
     if not spool.moves.valid().filter(at=spool.received_at).exists():

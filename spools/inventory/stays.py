@@ -81,8 +81,10 @@ def follow_moves(spool: Spool, since: datetime, *, late: bool = False) -> None:
     changed = rebuild_stays(spool)
     if late:
         _require_runs_fit(spool, since)
-        for stay in changed:
-            _require_unheated_stay(stay)
+        lasting = Q(end=None) | Q(end__gte=since)
+        heated = Stay.objects.filter(lasting, spool=spool, place__kind=Place.Kind.DRYER)
+        for stay in heated.select_related("place"):
+            require_unheated_stay(stay)
     moves_changed.send(sender=None, spool=spool, since=since, late=late)
     if any(stay.place.kind == Place.Kind.DRYER for stay in changed):
         invalidate_advice()
@@ -154,10 +156,8 @@ def require_unheated(place: Place, start: datetime, end: datetime | None = None)
     raise refusal("dryer_in_use", advice, "place")
 
 
-def _require_unheated_stay(stay: Stay) -> None:
+def require_unheated_stay(stay: Stay) -> None:
     """Refused: a stay in a dryer beside the runs of others, but for the time of runs of its own."""
-    if stay.place.kind != Place.Kind.DRYER or not Stay.objects.filter(pk=stay.pk).exists():
-        return
     start: datetime | None = stay.start
     for run in DryingRun.objects.filter(spool=stay.spool_id, dryer=stay.place).order_by("start"):
         if start is None or (stay.end is not None and run.start >= stay.end):

@@ -1765,6 +1765,19 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1793,9 +1806,22 @@ class Migration(migrations.Migration):
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField(blank=True, null=True)),
                 (
+                    "entered_late",
+                    models.BooleanField(default=False, help_text="after it was over, past the gate"),
+                ),
+                (
                     "move",
-                    models.OneToOneField(
+                    models.ForeignKey(
                         help_text="by which it came into the dryer",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.move",
+                    ),
+                ),
+                (
+                    "move_out",
+                    models.ForeignKey(
                         null=True,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -1829,7 +1855,7 @@ class Migration(migrations.Migration):
                 "ordering": ["start", "id"],
                 "constraints": [
                     models.UniqueConstraint(
-                        condition=models.Q(("end__isnull", True)),
+                        condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
                         fields=("spool",),
                         name="spool_in_one_drying_run",
                     ),
@@ -1843,12 +1869,15 @@ class Migration(migrations.Migration):
                         condition=models.Q(
                             ("hold__isnull", True),
                             models.Q(("override_reason", ""), _negated=True),
+                            ("entered_late", True),
                             _connector="OR",
                         ),
                         name="drying_hold_needs_a_reason",
                     ),
                     models.CheckConstraint(
-                        condition=models.Q(("set_point_c__lte", models.F("cap_c"))),
+                        condition=models.Q(
+                            ("set_point_c__lte", models.F("cap_c")), ("entered_late", True), _connector="OR"
+                        ),
                         name="set_point_below_cap",
                     ),
                     models.CheckConstraint(
@@ -1858,7 +1887,9 @@ class Migration(migrations.Migration):
                                 django.db.models.functions.comparison.Coalesce(
                                     "first_set_point_c", "set_point_c"
                                 ),
-                            )
+                            ),
+                            ("entered_late", True),
+                            _connector="OR",
                         ),
                         name="drying_starts_below_its_cap",
                     ),

@@ -8,18 +8,19 @@ from django.db.models.functions import Coalesce
 from spools.wording import format_set_points
 
 from .catalogue import Feedstock
-from .facts import Recorded, Withdrawable
+from .facts import ValidManager, Withdrawable
 from .places import Place
 from .statements import StatementField
 from .stays import Move
 from .stock import MassEntry, Spool
 
 
-class DryingRun(Recorded):
+class DryingRun(Withdrawable):
     """A spool in a dryer at a set point, from start to end; some runs have a cooler first stage.
 
     Every start passes spools/drying/gate.py. ``cap_c`` stores the highest set point that was allowed,
-    ``start_cap_c`` the highest at the start. ``planned_hours`` are those of all stages.
+    ``start_cap_c`` the highest at the start. ``planned_hours`` are those of all stages. A run that was entered
+    after it was over may have been hotter; its ``hold`` is the limit then.
     """
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="drying_runs")
@@ -36,9 +37,11 @@ class DryingRun(Recorded):
     mass_g = models.FloatField(null=True, blank=True)
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
-    move = models.OneToOneField(
+    entered_late = models.BooleanField(default=False, help_text="after it was over, past the gate")
+    move = models.ForeignKey(
         Move, models.PROTECT, null=True, related_name="+", help_text="by which it came into the dryer"
     )
+    move_out = models.ForeignKey(Move, models.PROTECT, null=True, related_name="+")
     # Why the spool does not get dry in it, where it was started all the same, and why it was.
     hold = StatementField(null=True, blank=True)
     override_reason = models.CharField(max_length=300, blank=True)
@@ -49,21 +52,30 @@ class DryingRun(Recorded):
         MassEntry, models.PROTECT, null=True, blank=True, related_name="drying_run_after"
     )
 
+    objects = ValidManager()  # type: ignore[misc,assignment]
+    recorded = models.Manager()
+
     class Meta:
         ordering = ["start", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["spool"], condition=Q(end__isnull=True), name="spool_in_one_drying_run"
+                fields=["spool"],
+                condition=Q(end__isnull=True, withdrawn_at__isnull=True),
+                name="spool_in_one_drying_run",
             ),
             models.CheckConstraint(
                 condition=Q(end__isnull=True) | Q(end__gt=F("start")), name="drying_run_ends_after_start"
             ),
             models.CheckConstraint(
-                condition=Q(hold__isnull=True) | ~Q(override_reason=""), name="drying_hold_needs_a_reason"
+                condition=Q(hold__isnull=True) | ~Q(override_reason="") | Q(entered_late=True),
+                name="drying_hold_needs_a_reason",
             ),
-            models.CheckConstraint(condition=Q(set_point_c__lte=F("cap_c")), name="set_point_below_cap"),
             models.CheckConstraint(
-                condition=Q(start_cap_c__gte=Coalesce("first_set_point_c", "set_point_c")),
+                condition=Q(set_point_c__lte=F("cap_c")) | Q(entered_late=True), name="set_point_below_cap"
+            ),
+            models.CheckConstraint(
+                condition=Q(start_cap_c__gte=Coalesce("first_set_point_c", "set_point_c"))
+                | Q(entered_late=True),
                 name="drying_starts_below_its_cap",
             ),
             models.CheckConstraint(

@@ -26,6 +26,16 @@ class WithdrawableQuerySet(models.QuerySet[FactT]):
         return self.filter(withdrawn_at__isnull=True)
 
 
+class ValidManager(models.Manager[FactT]):
+    """The facts that count alone, also where other rows lead to them: of facts that are read in many places.
+
+    Whoever lists withdrawn ones too asks the manager ``recorded``.
+    """
+
+    def get_queryset(self) -> models.QuerySet[FactT]:
+        return super().get_queryset().filter(withdrawn_at__isnull=True)
+
+
 class Withdrawable(Recorded):
     """A fact that can turn out to be a mistake. Withdrawing it is added once, by spools.facts.withdraw."""
 

@@ -1,0 +1,100 @@
+"""Loadings that are corrected and withdrawn, and moves that loadings and prints follow."""
+
+import pytest
+
+from maintenance.jobs.records import record_job
+from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.machines.past_loadings import correct_loading
+from maintenance.models import Loading
+from spools.facts import withdraw
+from spools.inventory.moves import current_stay, move_spool, record_excursion
+from spools.inventory.openings import find_opened
+from spools.models import Place
+from tests.refusals import refuses
+from tests.spools.conftest import hours_ago, receive
+
+JOB = {"mass_g": 5, "hours": 1, "nozzle_c": 205, "bed_c": 55}
+
+
+def print_(shop, spool, hours):
+    return record_job(toolhead=shop.south, spool=spool, name="bracket", start=hours_ago(hours), **JOB)
+
+
+def test_a_withdrawn_loading_never_was(shop, plain):
+    before = current_stay(plain)
+    loading = load_spool(shop.south, plain, at=hours_ago(5))
+    unload_spool(loading, shop.box, at=hours_ago(2))
+    with refuses("move_of_loading"):
+        withdraw(loading.move, reason="another spool")
+    withdraw(loading, reason="another spool")
+    assert not Loading.objects.exists() and Loading.recorded.count() == 1
+    stay = current_stay(plain)
+    assert (stay.place, stay.start) == (before.place, before.start)
+    with refuses("withdrawn_already"):
+        unload_spool(loading, shop.box)
+
+
+def test_a_print_holds_its_loading(shop, plain):
+    loading = load_spool(shop.south, plain, at=hours_ago(10))
+    job = print_(shop, plain, 5)
+    with refuses("print_then", names=["bracket"]):
+        withdraw(loading, reason="another spool")
+    with refuses("print_then", names=["bracket"]):
+        correct_loading(loading, at=hours_ago(3))
+    with refuses("print_then", names=["bracket"]):
+        record_excursion(plain, shop.shelf, hours_ago(6))
+    withdraw(job, reason="another spool")
+    withdraw(loading, reason="another spool")
+    assert not Loading.objects.exists()
+
+
+def test_taking_back_an_unloading_puts_it_on_the_toolhead_again(shop, plain):
+    loading = load_spool(shop.south, plain, at=hours_ago(10))
+    unload_spool(loading, shop.box, at=hours_ago(5))
+    withdraw(plain.moves.get(at=hours_ago(5)), reason="a mistake")
+    assert Loading.objects.present().get() == loading
+    second = receive(shop.pla, shop.box, card="dry")
+    later = load_spool(shop.south, second, at=hours_ago(3), unload_to=shop.shelf)
+    withdraw(plain.moves.get(at=hours_ago(3)), reason="it went on")
+    loading.refresh_from_db()
+    assert loading.end == hours_ago(3)
+    withdraw(later, reason="another spool")
+    loading.refresh_from_db()
+    assert loading.end is None and current_stay(second).place == shop.box
+
+
+def test_the_time_of_a_loading_is_corrected(shop, plain):
+    loading = load_spool(shop.south, plain, at=hours_ago(10))
+    unload_spool(loading, shop.box, at=hours_ago(2))
+    right = correct_loading(loading, at=hours_ago(8), by=shop.user)
+    assert (right.start, right.end, right.state) == (hours_ago(8), hours_ago(2), loading.state)
+    assert list(Loading.objects.all()) == [right]
+    with refuses("after_unloading", "at"):
+        correct_loading(right, at=hours_ago(1))
+    earlier = load_spool(shop.south, receive(shop.pla, shop.box, card="dry"), at=hours_ago(1.5))
+    with refuses("toolhead_taken_then", "at"):
+        correct_loading(earlier, at=hours_ago(3))
+
+
+@pytest.mark.parametrize("away", [False, True])
+def test_a_spool_that_left_is_off_from_then_on(shop, plain, away):
+    loading = load_spool(shop.south, plain, at=hours_ago(10))
+    if away:
+        # It was back on the toolhead afterwards.
+        record_excursion(plain, shop.shelf, hours_ago(6), hours_ago(4))
+    else:
+        move_spool(plain, shop.shelf, at=hours_ago(6))
+    loading.refresh_from_db()
+    assert loading.end == (None if away else hours_ago(6))
+    with refuses("not_loaded_then"):
+        print_(shop, plain, 5)
+
+
+def test_the_bag_that_a_loading_opened_is_closed_again(shop):
+    shop.box.feeds = True
+    shop.box.save()
+    spool = receive(shop.pla, Place.objects.get(pk=shop.bag.pk), card="dry")
+    loading = load_spool(shop.south, spool, at=hours_ago(3), fed_from=shop.box)
+    assert find_opened(spool) is not None
+    withdraw(loading, reason="another spool")
+    assert find_opened(spool) is None
