@@ -222,6 +222,14 @@ class MoveSerializer(StrictSerializer):
     at = Moment(required=False)
 
 
+class MoveFromSerializer(MoveSerializer):
+    from_place = Id(
+        queryset=Place.objects.all(),
+        required=False,
+        help_text="where it is; refused if it was moved meanwhile",
+    )
+
+
 class OpenSerializer(StrictSerializer):
     at = Moment(required=False)
     card = serializers.ChoiceField(

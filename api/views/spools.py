@@ -137,12 +137,12 @@ class Spools(VersionMixin, Endpoint):
         }
         return respond(serializers.HistorySerializer, facts)
 
-    @extend_schema(request=serializers.MoveSerializer, responses={201: StaySerializer})
+    @extend_schema(request=serializers.MoveFromSerializer, responses={201: StaySerializer})
     @action(detail=True, methods=["post"])
     def move(self, request: Request, code: str) -> Response:
         """Move it to another place, now or at a past time."""
         stay = move_spool(
-            self.get_object(), **parse(serializers.MoveSerializer, request.data), by=request.user
+            self.get_object(), **parse(serializers.MoveFromSerializer, request.data), by=request.user
         )
         return respond(StaySerializer, stay, status=201)
 

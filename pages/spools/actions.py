@@ -37,9 +37,15 @@ from spools.moisture.joining import join_leftover
 def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
     stay = moves.current_stay(spool)
     form = MoveSpoolForm(post_data(request), current_place=stay.place if stay else None)
-    if apply(form, lambda data: moves.move_spool(spool, data["place"], at=data["when"], by=request.user)):
+    if apply(
+        form,
+        lambda data: moves.move_spool(
+            spool, data["place"], at=data["when"], from_place=data["from_place"], by=request.user
+        ),
+    ):
         messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
         return redirect("spool", spool.code)
+    form.rest_on_present()
     return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
 
 

@@ -65,6 +65,18 @@ class WithPlaces(forms.Form):
 
 class MoveSpoolForm(WithPlaces):
     when = WhenField()
+    from_place = forms.ModelChoiceField(Place.objects.all(), required=False, widget=forms.HiddenInput)
+
+    def __init__(self, data: Any, current_place: Place | None) -> None:
+        super().__init__(data, current_place=current_place, initial={"from_place": current_place})
+        self.current_place = current_place
+
+    def rest_on_present(self) -> None:
+        """Sent again, the form rests on the place where the spool is now."""
+        if self.is_bound and self.current_place is not None:
+            data: Any = self.data
+            self.data = data.copy()
+            self.data["from_place"] = self.current_place.pk  # type: ignore[index]
 
 
 class AwayForm(WithPlaces):

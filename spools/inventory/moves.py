@@ -25,8 +25,27 @@ def current_stay(spool: Spool) -> Stay | None:
 
 
 @transaction.atomic
-def move_spool(spool: Spool, place: Place, *, at: datetime | None = None, by: Any = None) -> Stay:
-    """As record_move. Returns the present stay, which goes on where the spool is there already."""
+def move_spool(
+    spool: Spool,
+    place: Place,
+    *,
+    at: datetime | None = None,
+    from_place: Place | None = None,
+    by: Any = None,
+) -> Stay:
+    """As record_move. Returns the present stay, which goes on where the spool is there already.
+
+    from_place: where it was when somebody chose to move it. Refused: a spool that was moved meanwhile.
+    """
+    spool = lock_spool(spool)
+    stay = current_stay(spool)
+    if from_place is not None and stay is not None and stay.place_id not in (from_place.pk, place.pk):
+        by_whom = f" by {stay.move.recorded_by}" if stay.move.recorded_by else ""
+        raise refusal(
+            "moved_meanwhile",
+            f"Spool {pretty(spool.code)} was moved meanwhile: to {stay.place} on {format_time(stay.start)}{by_whom}. "
+            "Look where it is; send this again to move it on from there.",
+        )
     record_move(spool, place, at=at, by=by)
     stay = current_stay(spool)
     assert stay is not None

@@ -70,6 +70,16 @@ def rebuild_stays(spool: Spool) -> list[Stay]:
     return [*gone, *changed, *by_start.values()]
 
 
+def rebuild() -> list[str]:
+    """Derive the stays of all spools again. Returns the changes; there should be none."""
+    changes = []
+    for spool in Spool.objects.order_by("pk"):
+        if changed := rebuild_stays(spool):
+            changes.append(f"Spool {pretty(spool.code)}: {len(changed)} stays changed.")
+            invalidate_after([spool.pk], spool.received_at)
+    return changes
+
+
 def follow_moves(spool: Spool, since: datetime, *, late: bool = False) -> None:
     """Bring what follows from the moves of a spool up to date, after a change from a time on.
 

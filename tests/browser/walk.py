@@ -80,6 +80,7 @@ def walk(page: Page, shop: Shop) -> None:
     load(me, code)
     print_until_the_nozzle_is_worn(me, code)
     replace_the_nozzle(me, code)
+    mend_the_past(me, code)
 
 
 def sign_in(me: Newcomer) -> None:
@@ -235,3 +236,27 @@ def replace_the_nozzle(me: Newcomer, code: str) -> None:
     expect(me.page.locator("article", has_text=re.compile("Replace", re.IGNORECASE))).to_have_count(0)
     me.go("/")
     me.sees(code)
+
+
+def mend_the_past(me: Newcomer, code: str) -> None:
+    """A wrong move is withdrawn, and what nobody recorded then is added between later facts."""
+    me.go(f"/s/{code}/")
+    me.tap("Move")
+    me.fill(place="Open shelf")
+    me.tap("Move it")
+    me.sees_not("On Right")
+    me.tap(re.compile("^Withdraw the move"))
+    me.fill(reason="It was another spool.")
+    me.tap("Withdraw")
+    me.sees("On Right")
+    me.tap("Add a past stay")
+    me.fill(place="Dry box", start=ago(hours=40), end=ago(hours=10))
+    me.tap("Save")
+    me.sees("was drying in Warm cabinet")
+    me.fill(start=ago(hours=40), end=ago(hours=36))
+    me.tap("Save")
+    me.tap("Add a past drying run")
+    me.fill(dryer="Warm cabinet", set_point_c="70", start=ago(hours=60), end=ago(hours=52))
+    me.tap("Save")
+    me.go(f"/s/{code}/history/")
+    me.sees(re.compile(r"at 75 °C.*Dry box for 4 h.*at 70 °C for 8 h", re.DOTALL))

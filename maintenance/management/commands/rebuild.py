@@ -9,6 +9,7 @@ from spools.air import dry_box_cache
 from spools.board import board
 from spools.catalogue import coupons
 from spools.invalidation import invalidate_other_versions
+from spools.inventory import stays
 from spools.models import Spool
 from spools.moisture import cache as moisture_cache
 
@@ -19,6 +20,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         invalidate_other_versions()
         spools = list(Spool.objects.order_by("pk"))
+        places = stays.rebuild()
         boxes = dry_box_cache.rebuild()
         changes = moisture_cache.rebuild(spools)
         answers = board.rebuild()
@@ -26,9 +28,10 @@ class Command(BaseCommand):
         worn = rebuild_wear()
         limits = coupons.rebuild()
         machines = toolheads.rebuild()
-        for change in [*boxes, *changes, *answers, *jobs, *worn, *limits]:
+        for change in [*places, *boxes, *changes, *answers, *jobs, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
+        self.stdout.write(f"Stays derived again, {len(places)} changed.")
         self.stdout.write(f"The board of spools computed again, {len(answers)} changed.")
         self.stdout.write(f"The board of {machines} toolheads computed again.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")

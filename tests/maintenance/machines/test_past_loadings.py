@@ -1,6 +1,8 @@
 """Loadings that are corrected and withdrawn, and moves that loadings and prints follow."""
 
 import pytest
+import time_machine
+from django.utils import timezone
 
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
@@ -14,6 +16,13 @@ from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
 JOB = {"mass_g": 5, "hours": 1, "nozzle_c": 205, "bed_c": 55}
+
+
+@pytest.fixture(autouse=True)
+def clock():
+    """The minute does not change while a test computes times."""
+    with time_machine.travel(timezone.now(), tick=False):
+        yield
 
 
 def print_(shop, spool, hours):

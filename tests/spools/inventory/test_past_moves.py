@@ -3,8 +3,10 @@
 from datetime import timedelta
 
 import pytest
+import time_machine
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,6 +19,13 @@ from tests.refusals import reasons_of, refuses
 from tests.spools.conftest import hours_ago, receive
 
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def clock():
+    """The minute does not change while a test computes times."""
+    with time_machine.travel(timezone.now(), tick=False):
+        yield
 
 
 def places(spool):
