@@ -102,7 +102,7 @@ def test_a_loading_is_corrected_and_withdrawn(shop, desk):
 def test_the_second_of_two_moves_learns_of_the_first(shop, desk):
     spool, page = shop.free, of("spool-move", shop.free)
     seen = desk.get(page).context["form"]["from_place"].value()
-    move_spool(spool, shop.box, by=shop.user)
+    move_spool(spool, shop.box, at=hours_ago(1), by=shop.user)
     given = {"place": shop.shelf.pk, "when": "", "from_place": seen}
     refused = desk.post(page, given)
     require_refused(refused, "moved_meanwhile")
