@@ -91,7 +91,7 @@ def test_a_service_that_cannot_be_is_refused_beside_its_field(shop, desk, values
 def test_an_interval_is_changed_and_a_service_added_or_given_up(shop, desk, worn):
     address = reverse("service-kind", args=[shop.cleaning.pk])
     form = desk.get(address).context["form"]
-    values = {name: value for name, value in form.initial.items() if value is not False}
+    values = {name: value for name, value in form.initial.items() if value not in (False, None)}
     assert desk.post(address, values | {"interval": "100"}).status_code == 302
     assert not Reminder.objects.filter(kind="clean", ended_at=None).exists()
     require_refused(desk.post(address, values | {"interval": "-3"}), "min_value", "interval")
