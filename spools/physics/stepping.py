@@ -10,7 +10,7 @@ from .air import Array
 from .filament import PARTS, WEIGHTS
 from .kernels import kernel
 from .step import AHEAD, DEFECT, GAMMA, try_step
-from .transport import Members, SpoolArrays, Weather, saturation_density, warm, warming, workroom
+from .transport import Members, SpoolArrays, Weather, largest_defect, saturation_density, warm, workroom
 
 NEWTON_ENOUGH = 0.02  # share of the error allowed in a step
 # An error of this share of the distance from equilibrium is allowed in a step, that distance being taken as
@@ -119,7 +119,7 @@ def run(
         columns = fit_columns(weather.temperature[s], heat, temperature, columns)
         t0, ahead, t12 = np.empty((n, columns)), np.empty((n, columns)), np.empty((2, n, columns))
         t0[:] = temperature[:, :columns]
-        air1, air2 = np.empty(columns), np.empty(columns)
+        air1, air2, off_k = np.empty(columns), np.empty(columns), np.empty(columns)
         for m in range(count):
             distance = LEAST_DISTANCE * members.w50[m]
             for j in range(n):
@@ -150,11 +150,8 @@ def run(
                     for c in range(columns):
                         ahead[j, c] = t0[j, c] + AHEAD * (t1[j, c] - t0[j, c])
                 warm(spool, air2, film, ahead, GAMMA * h, ratio, t2)
-                for j in range(n):
-                    for c in range(columns):
-                        defect = warming(spool, air1, film, t1, j, c) - warming(spool, air2, film, t2, j, c)
-                        off_k = abs(h * DEFECT * defect / spool.heat_capacity[j])
-                        error = max(error, off_k / temperature_tolerance)
+                defect = largest_defect(spool, film, (air1, air2), (t1, t2), off_k)
+                error = abs(h * DEFECT) * defect / temperature_tolerance
             else:
                 t12[0], t12[1] = air1, air2
             if error <= 1:

@@ -224,15 +224,29 @@ def heat_conductance(spool: SpoolArrays, film: float, j: int) -> float:
     return 1 / (1 / spool.heat_conductance[j] + 1 / (film * spool.rim_area))
 
 
-@kernel
-def warming(spool: SpoolArrays, outside_k: Array, film: float, temperature: Array, j: int, m: int) -> float:
-    """Heat flow into shell j [W]; m: column of the temperatures."""
-    n = len(temperature)
-    beyond = temperature[j + 1, m] if j + 1 < n else outside_k[m]
-    flow = heat_conductance(spool, film, j) * (beyond - temperature[j, m])
-    if j:
-        flow -= heat_conductance(spool, film, j - 1) * (temperature[j, m] - temperature[j - 1, m])
-    return flow
+@kernel(forceinline=True)
+def largest_defect(
+    spool: SpoolArrays, film: float, outside: tuple[Array, Array], warmed: tuple[Array, Array], off: Array
+) -> float:
+    """How far the heat flows of two stages differ, over the heat capacity of the shell: the largest of all [K/s].
+
+    outside: of each stage, (1 or members,); warmed: (shells, 1 or members); off: (1 or members,), to work in.
+    """
+    n, columns = warmed[0].shape
+    for c in range(columns):
+        off[c] = 0.0
+    for j in range(n):
+        beside = heat_conductance(spool, film, j) / spool.heat_capacity[j]
+        before = heat_conductance(spool, film, j - 1) / spool.heat_capacity[j] if j else 0.0
+        inner = max(j - 1, 0)
+        for c in range(columns):
+            gap = warmed[0][j, c] - warmed[1][j, c]
+            inward = warmed[0][inner, c] - warmed[1][inner, c]
+            outward = outside[0][c] - outside[1][c]
+            if j + 1 < n:
+                outward = warmed[0][j + 1, c] - warmed[1][j + 1, c]
+            off[c] = max(off[c], abs(beside * (outward - gap) - before * (gap - inward)))
+    return off.max()
 
 
 @kernel(forceinline=True)

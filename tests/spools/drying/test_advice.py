@@ -66,6 +66,16 @@ def test_the_advice_is_the_plan_of_the_dryer_in_which_it_is_dry_first(spool, dry
     assert 0 < advice.well_h < advice.printable_h
 
 
+def test_forty_like_spools_have_the_same_plan(nylon, shelf, dryer):
+    """Their codes alone made them 38 to 49.5 h once."""
+    at = timezone.now()
+    spools = [receive(nylon, shelf, at=at - timedelta(days=10)) for _ in range(40)]
+    states = moisture_of(spools, at)
+    assert len({state.winding.state.to_bytes() for state in states.values()}) == 1
+    hours = [plan_drying(spool, dryer, at=at).hours for spool in spools[::13]]
+    assert max(hours) <= 1.05 * min(hours)
+
+
 def test_one_that_prints_well_needs_none_and_one_without_a_dryer_waits_for_one(pla, nylon, bag, shelf):
     dry, wet = receive(pla, bag, card="dry"), receive(nylon, shelf, sealed=False)
     assert [found.kind for found in advice_for(dry, wet)] == [advisor.NONE_NEEDED, advisor.NO_DRYER]
