@@ -192,10 +192,11 @@ def test_a_dry_spool_with_a_bent_isotherm_takes_steps_short_enough_for_it():
 
 
 def test_refining_the_shells_converges(monkeypatch):
-    material = Material(4e-13, 44e3, Isotherm("henry", 0.028))
     means = []
     for shells in (5, 10, 20, 40):
         monkeypatch.setattr("spools.physics.geometry.SHELLS", shells)
+        # A material keeps the arrays of a geometry.
+        material = Material(4e-13, 44e3, Isotherm("henry", 0.028))
         geometry = Geometry(0.05, 0.095, 0.06, 0.3, 0.875e-3, 1130)
         air = [Surroundings(48 * 3600, 296.15, 0.5)]
         lane = Lane(geometry, material, uniform(geometry, material, 0.002, 296.15), air)
