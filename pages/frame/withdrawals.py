@@ -222,7 +222,7 @@ def withdraw_fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     fact_kind = KINDS.get(kind)
     if fact_kind is None:
         raise Http404
-    fact = get_object_or_404(fact_kind.facts.select_related("withdrawn_by"), pk=pk)
+    fact = get_object_or_404(fact_kind.facts.select_related("withdrawn_by", "recorded_by"), pk=pk)
     form = WithdrawForm(post_data(request))
     title, page = fact_kind.title(fact), fact_kind.page(fact)
     if apply(form, lambda data: withdraw(fact, by=request.user, reason=data["reason"])):

@@ -51,9 +51,11 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
         "part": build_row(machine_part.kind.get_role_display(), part_wear),
         "part_wear": part_wear,
         "bore": part_wear.bore(),
-        "readings": machine_part.bore_readings.order_by("-at", "-id"),
+        "readings": machine_part.bore_readings.select_related("recorded_by", "withdrawn_by").order_by(
+            "-at", "-id"
+        ),
         "fittings": machine_part.fittings.select_related(
-            "toolhead__printer", "printer", "withdrawn_by", "removed_by"
+            "toolhead__printer", "printer", "withdrawn_by", "removed_by", "recorded_by"
         ).order_by("-start", "-id"),
         "prior_uses": machine_part.prior_uses.select_related("withdrawn_by").order_by("-id"),
         "prior_form": PriorUseForm(life_units=[machine_part.kind.life_unit]),

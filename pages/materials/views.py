@@ -106,7 +106,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
             "filler_pct": 100 * row.filler_mass_fraction,
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
             "spools": row.spools.filter(emptied_at=None),
-            "coupon_tests": row.coupon_tests.all(),
+            "coupon_tests": row.coupon_tests.select_related("recorded_by", "withdrawn_by"),
         },
     )
 

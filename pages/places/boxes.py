@@ -24,7 +24,9 @@ SHOWN_CHARGES = 10
 
 def box_context(place: Place, box: BoxNow | None) -> dict:
     """For the page of a dry box; ``box`` is None where its air is not computed."""
-    recorded = list(place.charges.order_by("-at", "-id")[:SHOWN_CHARGES])
+    recorded = list(
+        place.charges.select_related("recorded_by", "withdrawn_by").order_by("-at", "-id")[:SHOWN_CHARGES]
+    )
     charges = [charge for charge in recorded if charge.withdrawn_at is None]
     context = {
         "missing": explain_missing(place) if list_missing(place) else None,

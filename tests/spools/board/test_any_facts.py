@@ -13,10 +13,13 @@ from hypothesis import strategies as st
 from background.running import run_due
 from spools.air.climate import record_readings
 from spools.air.dry_box import put_desiccant
+from spools.air.reading_corrections import withdraw_readings
 from spools.air.salt_checks import record_salt_check
 from spools.board import board
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
+from spools.facts import withdraw
 from spools.inventory import endings, ledger, moves
+from spools.inventory.respooling import respool
 from spools.models import DryingRun, Ensemble, MoistureState, Spool
 from tests.spools.conftest import receive
 
@@ -46,6 +49,14 @@ FACTS = {
     "desiccant": lambda s, p: put_desiccant(p["box"], **SILICA),
     "salt check": lambda s, p: record_salt_check(p["shelf"], 79, 25, hours=4),
     "mark empty": lambda s, p: endings.end_spool(s),
+    "take back": lambda s, p: [withdraw(ending, reason="x") for ending in s.endings.valid()],
+    "other reel": lambda s, p: respool(s, core_mass_g=150, core_radius_mm=45, width_mm=58),
+    "withdraw air": lambda s, p: withdraw_readings(
+        p["shelf"], START, timezone.now(), reason="a stuck sensor"
+    ),
+    "admit air": lambda s, p: [
+        withdraw(span, reason="x") for span in p["shelf"].reading_withdrawals.filter(withdrawn_at=None)
+    ],
     "work": lambda s, p: run_due(),
 }
 STEPS = st.lists(
