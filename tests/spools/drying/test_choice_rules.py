@@ -51,7 +51,7 @@ def test_a_better_known_dryer_never_takes_longer(case, smaller_k):
 
 
 def test_a_mix_of_two_set_points_keeps_to_the_heat_budget_and_is_quicker_than_the_cooler_one():
-    planned = plan_case(Case("PA6", (23.0, 50.0), "strong", 130.0, 5.0))
+    planned = plan_case(Case("PA6", (28.0, 60.0), "strong", 130.0, 5.0))
     load, draft = planned.load, planned.draft
     assert draft.first_reason is FirstStageReason.HEAT and load.keeps_to_budget(draft)
     alone = {each.set_point_c: each for each in load.drafts if each.first is None}
