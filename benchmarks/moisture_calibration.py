@@ -364,7 +364,7 @@ A hygrometer that is 5 % RH off is an error of 1.7 standard deviations, and 5 % 
 step of the scale: seven weighings cannot tell, so these ranges hold somewhat less often.
 
 In the world "GAB C = 20" nylon holds more in dry air than 95 % of the members (C up to 8) have it. More of them would also
-have nylon spoil in a gasketed box with silica gel, where it keeps (docs/decisions/049-unknown-air-and-isotherms.md).
+have nylon spoil in a gasketed box with silica gel, where it keeps (docs/decisions/054-unknown-air-and-isotherms.md).
 
 In the world "GAB C = 20 at any temperature" the first layer of water has no heat of sorption. Nylon would then never get
 dry at 80 °C, against common practice; it is shown to tell how far the ranges hold where the physics is wrong.
