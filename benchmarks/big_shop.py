@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
+from itertools import islice, pairwise
 from random import Random
 
 from django.core.management import call_command
@@ -63,6 +63,7 @@ FITTED = ["hardened steel nozzle 0.4 mm", "hardened steel drive gears", "all-met
 ON_PRINTER = ["PEI powder-coated build sheet", "belt set"]
 RATES_MM3_S = [1.0, 4.0, 8.0, 12.0]
 REEL_G = 200.0
+REEL = {"core_mass_g": REEL_G, "core_mass_known": True, "core_radius_mm": 50, "width_mm": 60}
 
 
 @dataclass
@@ -85,10 +86,9 @@ def build(spools: int, machines: int, now: datetime = NOW) -> None:
     _places(shop, max(PLACES, math.ceil(spools / SPOOLS_A_PLACE)))
     _feedstocks(shop)
     _machines(shop, machines)
-    numbers = iter(range(spools))
     codes = _codes(shop.chance)
-    while chunk := [number for number, _ in zip(numbers, range(2000), strict=False)]:
-        _spools(shop, [next(codes) for _ in chunk])
+    for first in range(0, spools, 2000):
+        _spools(shop, list(islice(codes, min(2000, spools - first))))
     _flow_checks(shop)
 
 
@@ -298,11 +298,8 @@ def _spools(shop: RandomShop, codes: Iterable[str]) -> None:
             Spool(
                 code=code,
                 feedstock=chance.choice(shop.feedstocks),
-                core_mass_g=REEL_G,
-                core_mass_known=True,
                 core_material="cardboard" if chance.random() < 0.3 else "abs",
-                core_radius_mm=50,
-                width_mm=60,
+                **REEL,
                 sealed=chance.random() < 0.7,
                 card="dry" if chance.random() < 0.5 else "unknown",
                 received_at=_minute(shop.now - timedelta(days=chance.uniform(15, DAYS - 1))),
@@ -311,10 +308,9 @@ def _spools(shop: RandomShop, codes: Iterable[str]) -> None:
     add_rows(spools)
     for spool in spools:
         _live(shop, spool, past)
-    moves = [Move(spool=stay.spool, place=stay.place, at=stay.start) for stay in past.stays]
-    add_rows(moves)
-    for stay, move in zip(past.stays, moves, strict=True):
-        stay.move = move
+    for stay in past.stays:
+        stay.move = Move(spool=stay.spool, place=stay.place, at=stay.start)
+    add_rows([stay.move for stay in past.stays])
     for rows in (past.stays, past.entries, past.runs, past.jobs, past.events, past.uses):
         add_rows(rows)
     add_rows([entry for use in past.uses for entry in _worn(shop, use)])
@@ -390,8 +386,7 @@ def _print(spool: Spool, head: Toolhead, mass_g: float, start: datetime, end: da
     facts = {"hours": job.hours, "shares": [{"toolhead": head.pk, "spool": spool.pk, "mass_g": mass_g}]}
     past.events.append(JobEvent(job=job, kind="started", at=start, state="clear", **facts))
     past.events.append(JobEvent(job=job, kind="finished", at=end, **facts))
-    entry = MassEntry(spool=spool, kind="printed", at=start, net_change_g=-mass_g)
-    past.entries.append(entry)
+    past.entries.append(entry := MassEntry(spool=spool, kind="printed", at=start, net_change_g=-mass_g))
     past.jobs.append(job)
     past.uses.append(JobUse(job=job, toolhead=head, spool=spool, mass_g=mass_g, entry=entry))
 

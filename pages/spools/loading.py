@@ -44,19 +44,8 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool)
     inputs = _load_inputs(board, toolhead, spool, planned, fed_from)
     verdict = judge(inputs)
-    current_toolhead = board.find_toolhead(spool.pk)
-    if current_toolhead == toolhead:
-        messages.error(
-            request, f"{pretty(spool.code)} is on {current_toolhead} already.", extra_tags="on_it_already"
-        )
-        return redirect("spool", spool.code)
-    if current_toolhead is not None:
-        messages.error(
-            request,
-            f"{pretty(spool.code)} is on {current_toolhead}. Take it off there first.",
-            extra_tags="on_another",
-        )
-        return redirect("spool-unload", spool.code)
+    if (current_toolhead := board.find_toolhead(spool.pk)) is not None:
+        return _redirect_loaded(request, spool, toolhead, current_toolhead)
     current_spool = spools_on.get(board.loaded.get(toolhead.pk, 0))
     form = LoadForm(
         post_data(request),
@@ -87,6 +76,21 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         # It stays where it is.
         context["lasts"] = format_lasts(row, timezone.now())
     return render(request, "spools/load.html", context)
+
+
+def _redirect_loaded(
+    request: HttpRequest, spool: Spool, toolhead: Toolhead, current: Toolhead
+) -> HttpResponse:
+    """Of a spool that is on a toolhead already: on the one that it is to be loaded on, or on another."""
+    if current == toolhead:
+        messages.error(request, f"{pretty(spool.code)} is on {current} already.", extra_tags="on_it_already")
+        return redirect("spool", spool.code)
+    messages.error(
+        request,
+        f"{pretty(spool.code)} is on {current}. Take it off there first.",
+        extra_tags="on_another",
+    )
+    return redirect("spool-unload", spool.code)
 
 
 def _load_inputs(
