@@ -63,10 +63,10 @@ def test_a_drier_place_keeps_it_good_for_longer_and_dryers_are_no_places_to_keep
 
 def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spool, dryer, shelf):
     record_readings(shelf, [(hours_ago(1), 30, 95)], origin="hand")
-    plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.2))
+    plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.1))
     assert (plan.hours, plan.reachable, plan.ready_at) == (None, False, None)
-    assert plan.floor_pct > 0.2
-    values = {"temperature_c": 30, "rh_pct": 95, "set_point_c": 75, "target_pct": 0.2, "hotter_here_c": None}
+    assert plan.floor_pct > 0.1
+    values = {"temperature_c": 30, "rh_pct": 95, "set_point_c": 75, "target_pct": 0.1, "hotter_here_c": None}
     # Neither the reel of ABS nor the dryer helps: even at 90 °C this air leaves too much.
     assert plan.reason == Statement("drying.too_humid", values | {"hotter": []})
     assert plan.limited_by.code == "drying.limited_by_room"
