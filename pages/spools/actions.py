@@ -7,7 +7,6 @@ from django.shortcuts import get_object_or_404, redirect, render
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import (
     AwayForm,
-    CorrectMoveForm,
     CorrectWeighingForm,
     CutForm,
     EndForm,
@@ -21,6 +20,7 @@ from pages.spools.forms import (
     WeighForm,
 )
 from pages.spools.lookup import with_spool, with_spool_in_use
+from pages.spools.past_fact_forms import CorrectMoveForm
 from spools.codes import pretty
 from spools.inventory import endings, ledger, moves
 from spools.inventory.assumptions import correct_reel

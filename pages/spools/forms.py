@@ -11,7 +11,7 @@ from spools import limits
 from spools.codes import pretty
 from spools.facts import MAX_REASON_LENGTH
 from spools.inventory.assumptions import REEL
-from spools.models import CoreKind, DryingRun, Ending, Feedstock, Move, Place, Spool
+from spools.models import CoreKind, Ending, Feedstock, Place, Spool
 from spools.refusals import refusal
 
 
@@ -89,48 +89,6 @@ class AwayForm(WithPlaces):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["start"].required = True
-
-
-class CorrectMoveForm(WithPlaces):
-    """The right place and time of a move; of a past stay also its end."""
-
-    when = WhenField(help_text="")
-    until = WhenField(label="Until", help_text="")
-
-    def __init__(self, *args: Any, move: Move, **options: Any) -> None:
-        initial = {"place": move.place_id, "when": move.at, "until": move.until}
-        super().__init__(*args, initial=initial, **options)
-        self.fields["when"].required = self.fields["until"].required = True
-        if move.until is None:
-            del self.fields["until"]
-
-
-class CorrectLoadingForm(forms.Form):
-    when = WhenField(label="Loaded", help_text="", required=True)
-
-
-class CorrectRunForm(forms.Form):
-    start = WhenField(label="From", help_text="", required=True)
-    end = WhenField(label="Until", help_text="", required=True)
-
-    def __init__(self, data: Any, run: DryingRun) -> None:
-        super().__init__(data, initial={"start": run.start, "end": run.end})
-        if run.end is None:
-            del self.fields["end"]
-
-
-class PastRunForm(forms.Form):
-    dryer = PlaceChoice(Place.objects.filter(kind=Place.Kind.DRYER), "Dryer")
-    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
-    start = WhenField(label="From", help_text="", required=True)
-    end = WhenField(label="Until", help_text="", required=True)
-    first_set_point_c = number(
-        "Set point of a cooler first stage", "°C", required=False, limits=limits.SET_POINT_C
-    )
-    first_hours = number("Hours of that stage", "h", required=False, limits=limits.RUN_HOURS)
-    before_g = number("Weighed before, with its reel", "g", required=False, limits=limits.GROSS_G)
-    after_g = number("Weighed after, with its reel", "g", required=False, limits=limits.GROSS_G)
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
 
 
 class UnloadForm(WithPlaces):

@@ -7,8 +7,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from maintenance.machines.past_loadings import correct_loading
 from maintenance.models import Loading
 from pages.frame.forms import apply, post_data
-from pages.spools.forms import CorrectLoadingForm, CorrectRunForm, PastRunForm
 from pages.spools.lookup import with_spool, with_spool_in_use
+from pages.spools.past_fact_forms import CorrectLoadingForm, CorrectRunForm, PastRunForm
 from spools.codes import pretty
 from spools.drying.past_runs import correct_run, record_past_run
 from spools.drying.runs import DryingSettings
