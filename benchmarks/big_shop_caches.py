@@ -13,10 +13,12 @@ from benchmarks.big_shop import add_rows
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
 from spools.board.rows import GOOD_FOR
+from spools.catalogue.members import first_members
 from spools.models import Ensemble, Feedstock, MoistureState, Place, Spool, SpoolBoard
 from spools.moisture import assimilation as spool_weighings
-from spools.moisture import history as moisture_history
-from spools.physics_inputs import ConstantAir, advance_windings, first_members, initial_winding
+from spools.moisture import history_queries
+from spools.moisture.history import History
+from spools.physics_inputs import ConstantAir, advance_windings, initial_winding
 from spools.statements import Statement
 
 
@@ -29,7 +31,7 @@ def bring_up(at: datetime) -> None:
     memory_of = memories(Feedstock.objects.all())
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), 500):
-        histories = moisture_history.load(ids[first : first + 500], until, since=lambda _: until)
+        histories = history_queries.load(ids[first : first + 500], until, since=lambda _: until)
         states, ensembles, rows = [], [], []
         for past in histories.values():
             spool = past.spool
@@ -73,7 +75,7 @@ def memories(feedstocks: QuerySet[Feedstock]) -> dict[tuple[int, bool], bytes]:
     return by_spool
 
 
-def _ensemble(past: moisture_history.History, weighings: int, last_at: datetime) -> Ensemble:
+def _ensemble(past: History, weighings: int, last_at: datetime) -> Ensemble:
     """Weighings that said nothing new."""
     kilograms = {"filament": [0.69, 0.7, 0.71], "water": [0.001, 0.002, 0.003], "core": [0.19, 0.2, 0.21]}
     content = {"surely": [0.68, 0.72], "printed_share": [0.9, 1.0, 1.1]}

@@ -6,6 +6,7 @@ from typing import Any
 
 from spools.air.climate import Climate
 from spools.catalogue.importing import REFERENCE, polymer_rows, read_cell
+from spools.catalogue.members import first_members
 from spools.drying.drafts import DryerLoad
 from spools.drying.options import PlanRequest
 from spools.drying.week.loads import load_alone
@@ -13,7 +14,7 @@ from spools.models import Feedstock, Place, Polymer, Spool
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.history import History
 from spools.moisture.state import Moisture
-from spools.physics_inputs import ConstantAir, Winding, advance_windings, first_members, initial_winding
+from spools.physics_inputs import ConstantAir, Winding, advance_windings, initial_winding
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
 NET_MASS_G = 1000.0

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import django
 import numpy as np
@@ -31,6 +31,7 @@ from spools.physics.isotherm import Isotherm, gab_k
 from spools.physics.state import uniform
 from spools.physics.surroundings import Surroundings, join
 
+from .calibration_worlds import AT_RANDOM, ROOM_K, WORLDS, World, draw_world
 from .feedstock_lessons import Lesson, combine, lesson_from
 
 if TYPE_CHECKING:
@@ -38,7 +39,6 @@ if TYPE_CHECKING:
     from spools.physics_inputs import Winding
 
 DAY_H = 24
-ROOM_K = 22 + ZERO_C
 OUTER_G = 50.0
 CORE_KG, CORE_PLUS_MINUS_KG = 0.25, 0.025
 NET_KG, NET_SHARE = 1.0, 0.02
@@ -50,55 +50,6 @@ DRYER_ERRORS = ROOM_ERRORS._replace(dryer="dryer 2", dryer_sd_k=DRYER_ERROR_K * 
 PAGE = Path(__file__).parents[1] / "docs" / "moisture-calibration.md"
 # When the intervals are compared with the truth: after so many events, with so many weighings known.
 LOOKS = {"0 weighings, after the room": (2, 0), "3, after drying": (3, 3), "7, after the room": (7, 7)}
-
-
-class World(NamedTuple):
-    """By how much the truth differs from the record.
-
-    rh: true humidity less that of the hygrometer [0..1]. dryer_k: true temperature less the set point. vapour: in the
-    air that comes into the dryer, over that of the room. gab_c: of the isotherm at 23 °C, None for the catalogue's;
-    heat_share: of the heat of its first layer. pores: their fraction.
-    """
-
-    rh: float = 0.0
-    dryer_k: float = 0.0
-    vapour: float = 1.0
-    gab_c: float | None = None
-    heat_share: float = 1.0
-    pores: float = 0.3
-
-    def surround(self, air: Surroundings) -> Surroundings:
-        """The true air. In this trial air moves in the dryer alone."""
-        ends = np.array([air.rh, air.later_rh]) + self.rh
-        kelvin = air.temperature_k
-        if air.moving_air:
-            kelvin = air.temperature_k + self.dryer_k
-            room = heated_rh(air.temperature_k, air.rh, ROOM_K) + self.rh
-            ends = np.full(2, self.vapour * float(heated_rh(ROOM_K, room, kelvin)))
-        rh, end_rh = np.clip(ends, 0.001, 0.99).tolist()
-        known = replace(air, temperature_k=kelvin, end_temperature_k=kelvin, errors=None)
-        return replace(known, rh=rh, end_rh=end_rh)
-
-
-def draw_world(rng: np.random.Generator) -> World:
-    """Everything off at random."""
-    gab_c = float(np.exp(rng.uniform(0, np.log(20))))
-    off = rng.normal(0, 0.03), rng.normal(0, 3), rng.uniform(1, 2)
-    return World(*off, gab_c=gab_c, pores=rng.uniform(0.22, 0.40))
-
-
-AT_RANDOM = "all at random"
-WORLDS = {
-    "as recorded": World(),
-    "RH + 5 %": World(rh=0.05),
-    "RH - 5 %": World(rh=-0.05),
-    "dryer 5 K cooler": World(dryer_k=-5.0),
-    "dryer air twice as humid": World(vapour=2.0),
-    "GAB C = 1": World(gab_c=1.0),
-    "GAB C = 20": World(gab_c=20.0),
-    "GAB C = 20 at any temperature": World(gab_c=20.0, heat_share=0.0),
-    AT_RANDOM: World(),
-}
 
 
 @dataclass(frozen=True)
@@ -170,7 +121,8 @@ def follow_truth(
     shared: Mapping[str, float] | None = None,
 ) -> "list[Winding]":
     """Its numbers are drawn from the spreads, apart from those of the feedstock (shared) and of the world."""
-    from spools.physics_inputs import NUMBERS, initial_winding
+    from spools.catalogue.members import NUMBERS
+    from spools.physics_inputs import initial_winding
 
     names = (*NUMBERS, AIR_EXCHANGE)
     drawn = dict(zip(names, rng.standard_normal(len(names)), strict=True)) | (shared or {})
@@ -218,7 +170,7 @@ def weigh(events: Sequence[SpoolEvent], truth: "Iterable[Winding]", rng: np.rand
 
 def first_of(events: Sequence[SpoolEvent]) -> Members:
     """The members before any weighing, with the numbers of the air that weighings teach."""
-    from spools.physics_inputs import first_members
+    from spools.catalogue.members import first_members
 
     return first_members().with_columns(sorted({*DRYER_ERRORS.names, AIR_EXCHANGE}))
 
@@ -279,7 +231,7 @@ def run_feedstock(spool: "Spool", seed: int) -> Array:
     All stand in one room and dryer, so that their errors are the same. Returns (SIBLINGS, looks, mean or outer turns,
     held or width), each after SIBLINGS weighed spools; the looks are those without a weighing of its own.
     """
-    from spools.physics_inputs import SHARED_NUMBERS
+    from spools.catalogue.members import SHARED_NUMBERS
 
     rng = np.random.default_rng(seed)
     world = draw_world(rng)

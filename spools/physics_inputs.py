@@ -1,9 +1,4 @@
-"""A spool as the physics takes it: its winding, and an ensemble for the numbers that are uncertain.
-
-The numbers of a member: uptake, diffusivity, activation energy and the shape of the isotherm, which spools of a feedstock
-share; the wetness on receipt and the pores of this spool; and how far the air of each place may be off the recorded
-one (spools/physics/air_errors.py). All spools start from the same members, so equal spools have equal answers.
-"""
+"""A spool as the physics takes it: its winding, with a material for each member (spools/catalogue/members.py)."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -14,27 +9,20 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from spools.catalogue.members import spool_material
 from spools.catalogue.values import material_values
-from spools.models import Feedstock, Spool
+from spools.models import Spool
 from spools.physics import drying, ensemble, printing, surroundings, winding
 from spools.physics.air import ZERO_C
 from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
-from spools.physics.ensemble import Between, Members, Spread
-from spools.physics.geometry import Geometry, pore_share
-from spools.physics.isotherm import LEAST_GAB_C, POLYAMIDE_HEAT_J_MOL, Isotherm, gab_k
+from spools.physics.ensemble import Members
+from spools.physics.geometry import Geometry
 from spools.physics.state import Material, WindingState, outermost_mean, resize, turn_inside_out, uniform
 from spools.physics.surroundings import Surroundings, spread_air
-from spools.statements import Statement
 
 Array = NDArray[np.float64]
 
-# Wetness on receipt: the humidity with which the spool was in equilibrium, % RH (low, likely, high).
-# Common practice, no source: even a factory-sealed spool may be wet.
-SEALED_CARD_DRY = (5.0, 12.0, 25.0)
-SEALED = (5.0, 25.0, 55.0)
-OPEN_OR_CARD_WET = (20.0, 45.0, 70.0)
-WETTEST_START_RH = 0.98
 # A spool counts as dry when at most this share of the members is too wet.
 DOUBT = 0.2
 # Above this share of the members something is taken as likely.
@@ -45,14 +33,6 @@ LEAST_CHANCE = 0.05
 START_C = 22.0
 # Hours after which a winding has the temperature of the air around it.
 EVEN_H = 8.0
-# The numbers of a member that spools of a feedstock share, and those of one spool.
-SHARED_NUMBERS = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "gab_c")
-NUMBERS = (*SHARED_NUMBERS, "start_rh", "pore_fraction")
-# The c of a GAB isotherm at 23 °C as its 5 % and 95 % quantiles. Fits run from 1 to 20 and more (isotherm.gab_k), but with
-# more than 8 nylon would not stay good in a gasketed box with silica gel, which it does. Common practice, no source.
-LOW_GAB_C, HIGH_GAB_C = 1.2, 8.0
-# The air between the turns. Common practice, no source.
-PORE_FRACTION = Between(0.22, 0.30, 0.40)
 # A forecast through changing air takes so many hours at once before it looks whether it is decided.
 PROBES_AT_ONCE = 6
 LEAST_WINDING_G = 1.0
@@ -176,35 +156,18 @@ def geometry(spool: Spool, mass_g: float) -> Geometry:
     )
 
 
-def first_members() -> Members:
-    """The members before any weighing: the same for all spools."""
-    return ensemble.first_members(NUMBERS)
-
-
 def initial_winding(spool: Spool, mass_g: float, members: Members) -> Winding:
     """The winding as the spool came: in balance with an air that is not known well."""
-    material, start_rh = _material(spool, members)
+    material, start_rh = spool_material(spool, members)
     shape, start_k = geometry(spool, mass_g), START_C + ZERO_C
     w0 = material.isotherm.equilibrium(start_rh, start_k)
     return Winding(shape, material, uniform(shape, material, w0, start_k), members)
 
 
-def likely_material(feedstock: Feedstock) -> Material:
-    """The material with the median of each number, which is the first member of any spool's."""
-    values = material_values(feedstock)
-    return Material(values.d23_m2_s, 1000 * values.e_d_kj_mol, _isotherm(feedstock, values.w50_pct))
-
-
-def most_water_pct(spool: Spool) -> float:
-    """The highest content of the filament, % by mass: with the upper end of its uptake, in saturated air."""
-    high_pct = material_values(spool.feedstock).w50_high_pct
-    return 100 * float(_isotherm(spool.feedstock, high_pct).equilibrium(1.0))
-
-
 def restore_winding(spool: Spool, mass_g: float, members: Members, memory: bytes) -> Winding:
     """The winding whose state was stored with this much filament on the spool, for the same members."""
     state = WindingState.from_bytes(memory)
-    return Winding(geometry(spool, mass_g), _material(spool, members)[0], state, members)
+    return Winding(geometry(spool, mass_g), spool_material(spool, members)[0], state, members)
 
 
 def advance_windings(lanes: Iterable[tuple[Winding, Sequence[ConstantAir]]]) -> list[Winding]:
@@ -411,56 +374,3 @@ def _surroundings(air: ConstantAir) -> Surroundings:
     kelvin = air.temperature_c + ZERO_C
     known = Surroundings(air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber)
     return replace(known, errors=air.errors)
-
-
-def start_rh(spool: Spool) -> tuple[tuple[float, float, float], Statement]:
-    """The assumed wetness on receipt, % RH (low, likely, high), and the reason for it."""
-    if spool.sealed and spool.card == Spool.Card.DRY:
-        spread, arrived = SEALED_CARD_DRY, "sealed_card_dry"
-    elif spool.sealed and spool.card != Spool.Card.WET:
-        spread, arrived = SEALED, "sealed_card_unread"
-    else:
-        spread, arrived = OPEN_OR_CARD_WET, "sealed_card_wet" if spool.sealed else "open"
-    low, likely, high = spread
-    values = {"rh_pct": likely, "rh_low_pct": low, "rh_high_pct": high, "arrived": arrived}
-    return spread, Statement("moisture_reason.start", values)
-
-
-def _material(spool: Spool, members: Members) -> tuple[Material, Array]:
-    """The spool's material and the humidity it came from, 0..1, one value for each member."""
-    return member_material(spool.feedstock, start_rh(spool)[0], members)
-
-
-def member_material(
-    feedstock: Feedstock, start_rh_pct: tuple[float, float, float], members: Members
-) -> tuple[Material, Array]:
-    """The material of a feedstock and the humidity that a spool came from, 0..1, one value for each member.
-
-    start_rh_pct: its low, likely and high value, % RH.
-    """
-    values = material_values(feedstock)
-
-    def at(name: str, low: float, likely: float, high: float) -> Array:
-        return Spread(min(low, likely), likely, max(low, likely, high)).at(members.point(name))
-
-    w50_pct = at("w50_pct", values.w50_low_pct, values.w50_pct, values.w50_high_pct)
-    d23_m2_s = at("d23_m2_s", values.d23_low_m2_s, values.d23_m2_s, values.d23_high_m2_s)
-    e_d_kj_mol = at("e_d_kj_mol", values.e_d_low_kj_mol, values.e_d_kj_mol, values.e_d_high_kj_mol)
-    isotherm = _isotherm(feedstock, w50_pct, members)
-    pores = pore_share(PORE_FRACTION.at(members.point("pore_fraction")))
-    material = Material(d23_m2_s, 1000 * e_d_kj_mol, isotherm, pore_share=pores)
-    return material, np.minimum(at("start_rh", *start_rh_pct) / 100, WETTEST_START_RH)
-
-
-def _isotherm(feedstock: Feedstock, w50_pct: float | Array, members: Members | None = None) -> Isotherm:
-    """With the likely shape, or with that of each member. Only a GAB isotherm has a shape of its own."""
-    polymer, density_kg_m3 = feedstock.polymer, 1000 * material_values(feedstock).density_g_cm3
-    if polymer.gab_c is None or polymer.gab_k is None:
-        return Isotherm(polymer.isotherm, w50_pct / 100, density_kg_m3=density_kg_m3)
-    likely_c = polymer.gab_c
-    c: float | Array = likely_c
-    if members is not None:
-        spread = Spread(min(LOW_GAB_C, likely_c), likely_c, max(HIGH_GAB_C, likely_c))
-        c = np.maximum(LEAST_GAB_C, spread.at(members.point("gab_c")))
-    k = gab_k(c, likely_c, polymer.gab_k)
-    return Isotherm(polymer.isotherm, w50_pct / 100, c, k, density_kg_m3, POLYAMIDE_HEAT_J_MOL)

@@ -20,6 +20,7 @@ from spools.air.hourly import (
     hour_of,
     rh_at_pressure,
 )
+from spools.catalogue.members import likely_material, start_rh
 from spools.inventory import ledger
 from spools.inventory.openings import load_opened
 from spools.inventory.queries import share_places, spools_by_id
@@ -31,7 +32,7 @@ from spools.physics.drybox import Box
 from spools.physics.geometry import Geometry
 from spools.physics.sorbers import Sorbers, side_by_side, sorber
 from spools.physics.state import Material
-from spools.physics_inputs import geometry, likely_material, start_rh
+from spools.physics_inputs import geometry
 
 
 def is_complete(place: Place) -> bool:

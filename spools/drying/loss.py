@@ -3,9 +3,9 @@
 import math
 from typing import NamedTuple
 
+from spools.catalogue.members import most_water_pct
 from spools.inventory.ledger import reel_of
 from spools.models import DryingRun, Spool
-from spools.physics_inputs import most_water_pct
 from spools.statements import Statement
 
 # Cardboard holds 5 to 8 % of water itself (fixtures/reference/README.md, spool bodies).

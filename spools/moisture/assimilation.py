@@ -14,6 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from spools.air.hourly import HOUR
+from spools.catalogue.members import first_members, start_rh
 from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before, weighed_net_g
 from spools.models import Ensemble, MassEntry, Place, Spool
 from spools.moisture import exposure_hours
@@ -22,7 +23,7 @@ from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
 from spools.physics.ensemble import Members
 from spools.physics.evidence import OF_BAND, OF_STEP, Load, Weighings
-from spools.physics_inputs import Winding, first_members, start_rh
+from spools.physics_inputs import Winding
 from spools.statements import Statement
 
 # What may leave a spool unrecorded between two weighings: cut ends and purges when it is in use, next to

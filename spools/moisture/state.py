@@ -6,12 +6,13 @@ from datetime import datetime, timedelta
 
 from django.utils import timezone
 
+from spools.catalogue.members import start_rh
 from spools.models import Spool
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.exposure_hours import Exposure
 from spools.moisture.history import History
 from spools.moisture.steps import advance_spools, load_spools
-from spools.physics_inputs import ConstantAir, Interval, Winding, advance_windings, start_rh
+from spools.physics_inputs import ConstantAir, Interval, Winding, advance_windings
 from spools.refusals import refusal
 from spools.statements import Statement
 

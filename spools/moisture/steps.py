@@ -17,7 +17,8 @@ from spools.moisture import assimilation as spool_weighings
 from spools.moisture import checkpoints, exposure_hours
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.exposure_hours import Clock, Exposure
-from spools.moisture.history import History, Segment, load, load_air
+from spools.moisture.history import History, Segment
+from spools.moisture.history_queries import load, load_air
 from spools.physics.chamber import AIR_EXCHANGE
 from spools.physics.ensemble import Members
 from spools.physics.surroundings import Surroundings

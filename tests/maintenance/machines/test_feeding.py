@@ -14,7 +14,7 @@ from spools.inventory.assumptions import save_place
 from spools.inventory.moves import current_stay, move_spool
 from spools.inventory.openings import find_opened
 from spools.models import Place, Stay
-from spools.moisture.history import load
+from spools.moisture.history_queries import load
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 

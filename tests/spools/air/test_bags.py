@@ -16,7 +16,7 @@ from spools.inventory.assumptions import save_place
 from spools.models import Place
 from spools.moisture import cache as moisture_cache
 from spools.moisture.exposure_hours import Exposure
-from spools.moisture.history import load
+from spools.moisture.history_queries import load
 from spools.moisture.state import moisture_now, moisture_of
 from spools.physics.drybox import half_time_s
 from tests.refusals import refuses

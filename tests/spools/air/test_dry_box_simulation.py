@@ -13,7 +13,7 @@ from spools.drying.runs import DryingSettings
 from spools.inventory import moves
 from spools.models import Place
 from spools.moisture import cache as moisture_cache
-from spools.moisture import history as moisture_history
+from spools.moisture import history_queries
 from spools.moisture import state as moisture_state
 from spools.physics import drybox
 from spools.physics.air import ZERO_C, saturation_density
@@ -130,7 +130,7 @@ def test_its_air_is_computed_where_nothing_is_read(charged, nylon):
     assert now.rh_pct == pytest.approx(box_now(charged).computed_rh_pct)
     result = moisture_state.moisture_now(spool)
     assert result.why[0].values["origin"] == "computed"
-    (past,) = moisture_history.load([spool.pk], at(50), since=lambda _: at(1)).values()
+    (past,) = history_queries.load([spool.pk], at(50), since=lambda _: at(1)).values()
     segments = list(past.segments(at(1), at(50)))
     assert {s.air.origin for s in segments} == {"computed"}
     hours = rh_by_hour(charged, at(50))

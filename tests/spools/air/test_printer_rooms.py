@@ -8,7 +8,7 @@ from spools.board.airs import load_air_classes
 from spools.inventory import moves
 from spools.inventory.assumptions import save_place
 from spools.models import Place
-from spools.moisture.history import load
+from spools.moisture.history_queries import load
 from spools.moisture.state import moisture_now
 from tests.spools.conftest import hours_ago, receive
 

@@ -16,7 +16,7 @@ from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings
 from spools.models import DryingRun, Place
 from spools.moisture import cache as moisture_cache
-from spools.moisture import history as moisture_history
+from spools.moisture import history_queries
 from spools.moisture import state as moisture_state
 from spools.wording import format_time
 from tests.refusals import refuses
@@ -163,7 +163,7 @@ def test_the_surroundings_change_with_the_stage(pva, exact):
     )
     drying_runs.finish_drying(run, place=Place.objects.get(name="Dry box"), at=hours_ago(2))
     run.refresh_from_db()
-    (past,) = moisture_history.load([pva.pk], timezone.now(), lambda one: one.spool.received_at).values()
+    (past,) = history_queries.load([pva.pk], timezone.now(), lambda one: one.spool.received_at).values()
     inside = [s for s in past.segments(pva.received_at, timezone.now()) if s.place == exact]
     assert {s.air.temperature_c for s in inside if s.end <= run.change_at} == {41}
     assert {s.air.temperature_c for s in inside if s.start >= run.change_at} == {55}

@@ -14,7 +14,7 @@ from spools.air.hourly import HOUR, HourlyReadings
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.inventory import ledger, moves, openings
-from spools.moisture import history as moisture_history
+from spools.moisture import history_queries
 from spools.moisture.exposure_hours import Exposure
 from tests.spools.conftest import receive
 
@@ -34,7 +34,7 @@ def _today():
 
 def segments(spool, until=None, start=None):
     start, until = start or spool.received_at, until or timezone.now()
-    (past,) = moisture_history.load([spool.pk], until, since=lambda _: start).values()
+    (past,) = history_queries.load([spool.pk], until, since=lambda _: start).values()
     return list(past.segments(start, until))
 
 
@@ -119,7 +119,7 @@ def test_mass_entries_cut_and_the_winding_shrinks(nylon, shelf):
 def test_histories_of_many_spools_take_as_few_queries_as_one(nylon, shelf, dryer, django_assert_num_queries):
     spools = [receive(nylon, shelf, at=START) for _ in range(30)]
     with django_assert_num_queries(8):
-        loaded = moisture_history.load([s.pk for s in spools], at(50), since=lambda _: START)
+        loaded = history_queries.load([s.pk for s in spools], at(50), since=lambda _: START)
         for past in loaded.values():
             list(past.segments(START, at(50)))
 

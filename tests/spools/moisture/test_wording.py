@@ -2,8 +2,8 @@
 
 import pytest
 
+from spools.catalogue.members import start_rh
 from spools.moisture.wording import ARRIVED, DECIDED_BY, ORIGIN
-from spools.physics_inputs import start_rh
 from spools.statements import Statement
 from tests.wording import assert_words
 
