@@ -196,10 +196,11 @@ def require_not_in_run(spool: Spool, at: datetime, until: datetime | None = None
             f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {format_time(run.start)}. "
             "Finish that run first; finishing asks where the spool goes.",
         )
+    remedy = "Give a time after that." if until is None else "Give other times, or withdraw that run first."
     raise refusal(
         "in_a_run_then",
-        f"Spool {pretty(spool.code)} was in a drying run until {format_time(run.end)}. "
-        "Give a time after that.",
+        f"Spool {pretty(spool.code)} was drying in {run.dryer} from {format_time(run.start)} until "
+        f"{format_time(run.end)}. {remedy}",
         "at",
     )
 

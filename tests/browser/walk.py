@@ -239,11 +239,11 @@ def replace_the_nozzle(me: Newcomer, code: str) -> None:
 
 
 def mend_the_past(me: Newcomer, code: str) -> None:
-    """A wrong move is withdrawn, and what nobody recorded then is added between later facts."""
+    """A wrong unloading is withdrawn, and what nobody recorded then is added between later facts."""
     me.go(f"/s/{code}/")
-    me.tap("Move")
+    me.tap("Take off")
     me.fill(place="Open shelf")
-    me.tap("Move it")
+    me.tap("Take it off")
     me.sees_not("On Right")
     me.tap(re.compile("^Withdraw the move"))
     me.fill(reason="It was another spool.")
