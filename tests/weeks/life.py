@@ -21,6 +21,8 @@ from tests.weeks.opening import LOCAL_G, Opened
 V1 = "/api/v1/"
 HOUR = timedelta(hours=1)
 WORKING = range(7, 22)
+# Water of PLA in a room, shares of its mass.
+WATER = (0.002, 0.004)
 # How a print ends, and in how many of a hundred.
 ENDS = {"finished": 86, "failed": 8, "stopped": 6}
 
@@ -196,7 +198,8 @@ class Life:
         self, toolhead: Toolhead, running: Running, following: Spool, end: datetime
     ) -> dict[str, float]:
         """Another spool of the same material goes on where the first could not give it all. Returns the grams of both."""
-        first_g = round(self._left(running.spool), 2)
+        # Its last turns stay in the feed path.
+        first_g = round(0.95 * self._left(running.spool), 2)
         at = running.start + (end - running.start) * 0.6
         self.post(
             f"jobs/{running.job}/change-spool",
@@ -244,7 +247,7 @@ class Life:
     def _weigh(self, now: datetime) -> None:
         spool = self._choose()
         if spool is not None:
-            gross_g = round(200 + self._left(spool) * (1 + self.random.uniform(0, 0.002)), 1)
+            gross_g = round(200 + self._left(spool) * (1 + self.random.uniform(*WATER)), 1)
             self.may(f"spools/{spool.code}/weigh", gross_g=gross_g, resolution_g=0.1)
             self.books.acts["weighed"] += 1
 
