@@ -3,6 +3,7 @@ import pytest
 from maintenance.changes import SERVICE, toolheads_changed
 from maintenance.models import ServiceEntry, ServiceKind, TroubleReport
 from maintenance.reminders.sweep import sweep_subjects
+from maintenance.trouble.causes import CAUSES
 
 from .conftest import ago
 
@@ -61,7 +62,7 @@ def test_trouble_is_reported_ordered_and_settled(api, shop, job):
     report = api.post("troubles", job=job["id"], symptoms=["pops", "strings"], note="hissing")
     assert (report["spool"], report["symptoms"]) == (shop.code, ["strings", "pops"])
     scores = [finding["score"] for finding in report["findings"]]
-    assert scores == sorted(scores, reverse=True) and len(scores) == 10
+    assert scores == sorted(scores, reverse=True) and len(scores) == len(CAUSES)
     assert all(finding["lines"] and finding["test"] for finding in report["findings"])
     assert "trouble_outside.short_retraction" in {cause["code"] for cause in report["outside"]}
     for finding in report["findings"]:

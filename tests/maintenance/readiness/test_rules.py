@@ -14,6 +14,7 @@ from maintenance.readiness.inputs import (
     FedMaterial,
     FeedPlace,
     FittedPart,
+    JobAhead,
     JobMoisture,
     JobSpec,
     MaterialInputs,
@@ -565,9 +566,12 @@ def test_a_small_job_takes_no_more_than_the_spool_surely_holds():
     assert [each.statement.values["job_g"] for each in found] == pytest.approx([50, 29.6, 1.1, 1, 1])
 
 
+NEXT_JOB = JobAhead(1, "lamp", "North T0", "", False, "2026-03-02T07:05", "2026-03-02T09:05", 30.0, 32.0)
+
+
 def test_the_checks_come_in_one_order():
     full = vary(max_flow_mm3_s=5, diameter_mm=1.75, retractions=backs(), services=[CLEANED], hot_end=CLEANED)
-    full = vary(full, parts=PARTS | {"belts": part("belt set")})
+    full = vary(full, parts=PARTS | {"belts": part("belt set")}, jobs=[NEXT_JOB])
     bare = vary(parts={}, polymer="TPU 85A")
     names = {found.name for inputs in (full, bare) for found in judge(inputs).checks}
     assert names == set(ORDER)

@@ -49,6 +49,8 @@ OVERHEATED_POM = (
     "and local rules."
 )
 # Codes with the same words, values, sentence.
+AHEAD = {"job": 1, "name": "lamp", "toolhead": "North T0", "spool": "7KD-4QM"}
+AHEAD |= {"start": "2026-11-03T07:05:00+00:00", "end": "2026-11-03T09:05:00+00:00"}
 SENTENCES = [
     ("readiness.material_fits", {"polymer": "PA6", "nozzle_c": 265.0}, "265 °C at the nozzle suit PA6."),
     (
@@ -337,6 +339,37 @@ SENTENCES = [
         "readiness.flow_delivered",
         FLOW | {"up_to_mm3_s": 15.0},
         "The job asks for up to 12 mm³/s; the flow check of 3 Nov 2026 lost less than 5 % up to 15 mm³/s.",
+    ),
+    (
+        "readiness.free_until",
+        AHEAD,
+        "lamp is planned on North T0 with 7KD-4QM for 3 Nov 2026, 08:05, after this job.",
+    ),
+    ("readiness.prints_until", AHEAD, "lamp prints on North T0 with 7KD-4QM until 3 Nov 2026, 10:05."),
+    (
+        "readiness.end_not_recorded",
+        AHEAD,
+        "lamp on North T0 with 7KD-4QM was to end at 3 Nov 2026, 10:05; its end is not recorded.",
+    ),
+    (
+        "readiness.reserved_now",
+        AHEAD,
+        "Reserved for lamp on North T0 with 7KD-4QM, 3 Nov 2026, 08:05 to 3 Nov 2026, 10:05.",
+    ),
+    (
+        "readiness.reserved_soon",
+        AHEAD,
+        "lamp is planned on North T0 with 7KD-4QM for 3 Nov 2026, 08:05, before this job would end.",
+    ),
+    (
+        "readiness.plan_not_begun",
+        AHEAD,
+        "lamp was planned on North T0 with 7KD-4QM for 3 Nov 2026, 08:05 and did not start.",
+    ),
+    (
+        "readiness.wait_or_take_other",
+        {"until": AHEAD["end"]},
+        "Wait until 3 Nov 2026, 10:05, or take another toolhead or spool.",
     ),
     (
         "readiness.set_flow_at_most",

@@ -41,7 +41,7 @@ def test_a_kilogram_of_pla_reaches_the_computed_radius(pla, shelf):
         ({"net_mass_g": float("nan")}, "out_of_range"),
         ({"net_mass_g": None}, "mass_missing"),
         ({"gross_g": 150}, "below_reel_mass"),
-        ({"gross_g": 20_000}, "out_of_range"),
+        ({"gross_g": 20_013}, "out_of_range"),
         ({"core_mass_g": -1}, "out_of_range"),
         ({"core_radius_mm": 0}, "out_of_range"),
         ({"width_mm": 9, "net_mass_g": 5000}, "winding_too_large"),

@@ -6,7 +6,8 @@ AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
 WEIGHED = {"at": AT, "gross_g": 1010.4, "step_g": 0.5}
 BANDS = {"filament_g": [780.4, 800.6, 820.7], "water_g": [0.0, 10.2, 20.3], "core_g": [190.4, 200.6, 210.7]}
 EXAMPLES = {
-    "amount_reason.emptied": ({"at": AT}, "Marked empty on 1 Mar 2026, 08:05."),
+    "amount_reason.ended": ({"at": AT}, "Out of use since 1 Mar 2026, 08:05."),
+    "amount_reason.joined": ({"joined_g": 120.0}, "With 120 g joined onto it since."),
     "amount_reason.label": (
         {"mass_g": 1000.0, "error_pct": 2.0},
         "Received with 1000 g by its label, taken as right within 2% (common practice, no source).",
