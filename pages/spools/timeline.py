@@ -181,7 +181,8 @@ def _name(account: Any) -> str:
 
 def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
     for loading in loadings:
-        because = f", loaded because: {loading.override_reason}" if loading.override_reason else ""
+        reason = loading.override_reason.removesuffix(".")
+        because = f", loaded because: {reason}" if reason else ""
         yield TimelineEvent(
             "loading",
             loading.start,

@@ -260,3 +260,4 @@ def mend_the_past(me: Newcomer, code: str) -> None:
     me.tap("Save")
     me.go(f"/s/{code}/history/")
     me.sees(re.compile(r"at 75 °C.*Dry box for 4 h.*at 70 °C for 8 h", re.DOTALL))
+    me.sees_not("brackets..")
