@@ -1,6 +1,5 @@
 """A spool as the physics takes it: its winding, with a material for each member (spools/catalogue/members.py)."""
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -13,6 +12,7 @@ from spools.catalogue.members import spool_material
 from spools.catalogue.values import material_values
 from spools.models import Spool
 from spools.physics import drying, ensemble, printing, surroundings, winding
+from spools.physics.ahead import AirAhead, advance_through
 from spools.physics.air import ZERO_C
 from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
@@ -31,10 +31,6 @@ EVEN_CHANCE = 0.5
 # Below this chance to be over a limit, or to be under it, a better measurement would not change the verdict.
 LEAST_CHANCE = 0.05
 START_C = 22.0
-# Hours after which a winding has the temperature of the air around it.
-EVEN_H = 8.0
-# A forecast through changing air takes so many hours at once before it looks whether it is decided.
-PROBES_AT_ONCE = 6
 LEAST_WINDING_G = 1.0
 # The outer turns whose moisture counts where no job is named: those of a small one.
 SMALL_JOB_G = 50.0
@@ -290,52 +286,16 @@ def forecast_through(
 
     Until each limit is crossed or cannot be crossed any more, and at least min_probes. The last air goes on.
     """
-    most_pct = np.max(
-        [start.floor_pct(air) for air in dict.fromkeys(air._replace(hours=0.0) for air in airs)], axis=0
+    place = airs[-1]
+    if any((air.moving, air.chamber, air.errors) != (place.moving, None, place.errors) for air in airs):
+        raise ValueError("Air ahead is that of one place, and of no dryer.")
+    hours, celsius, rh_pct = np.array([air[:3] for air in airs]).T
+    ahead = AirAhead(hours, celsius + ZERO_C, rh_pct / 100, place.moving, place.errors)
+    contents = advance_through(
+        *(start.geometry, start.material, start.state, start.members, ahead, probe_hours, mass_g / 1000),
+        *([limit_pct / 100 for limit_pct in limits_pct], DOUBT, min_probes),
     )
-    spans = _part_airs(airs, probe_hours)
-    rows = [start.outer_pct(mass_g)]
-    size = max(min_probes, PROBES_AT_ONCE)
-    for first in range(0, len(spans), size):
-        part = spans[first : first + size]
-        stretches = [stretch for span in part for stretch in span]
-        (result,) = winding.advance([start.lane(stretches)], record=True)
-        start = replace(start, state=result.state)
-        profiles = result.profiles[np.cumsum([len(span) for span in part]) - 1]
-        outer_pct = 100 * outermost_mean(profiles, start.geometry, mass_g / 1000)
-        wettest_pct = 100 * profiles.max(-1)
-        for n, probe in enumerate(probe_hours[first : first + size]):
-            rows.append(outer_pct[n])
-            # Until it has the temperature of the air, water that moves in it may wet its outer turns.
-            highest_pct = np.maximum(most_pct, wettest_pct[n] if probe >= EVEN_H else np.inf)
-            undecided = (
-                _share_over(rows[-1], limit_pct) <= DOUBT < _share_over(highest_pct, limit_pct)
-                for limit_pct in limits_pct
-            )
-            if len(rows) > min_probes and not any(undecided):
-                return np.array(rows)
-    return np.array(rows)
-
-
-def _share_over(members_pct: Array, limit_pct: float) -> float:
-    return float(np.count_nonzero(members_pct > limit_pct) / len(members_pct))
-
-
-def _part_airs(airs: Sequence[ConstantAir], probe_hours: Sequence[float]) -> list[list[Surroundings]]:
-    """Airs, of which the last one goes on, from each hour to the next."""
-    ahead = [*airs[:-1], airs[-1]._replace(hours=math.inf)]
-    spans, at = [], 0.0
-    for probe in probe_hours:
-        span: list[ConstantAir] = []
-        while at < probe:
-            hours = min(ahead[0].hours, probe - at)
-            span.append(ahead[0]._replace(hours=hours))
-            ahead[0] = ahead[0]._replace(hours=ahead[0].hours - hours)
-            at += hours
-            if not ahead[0].hours:
-                ahead.pop(0)
-        spans.append(join_airs(span))
-    return spans
+    return 100 * contents
 
 
 @dataclass(frozen=True)

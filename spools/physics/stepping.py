@@ -28,6 +28,8 @@ FORECAST_TEMPERATURE_TOLERANCE = 3.0  # K
 # It takes a winding that is no further from the air as having its temperature at once.
 AS_WARM_K = 1.0
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
+# After these hours a winding in a room has the temperature of the air: water moves no more from warm turns to cold ones.
+EVEN_H = 8.0
 # Members whose temperatures differ by no more have one temperature again as soon as their air has.
 ALIKE_K = 0.01
 
@@ -317,3 +319,76 @@ def advance_until_decided(
         if not undecided:
             return s + 1
     return len(durations)
+
+
+@kernel
+def part_between(weather: Weather, first: int, last: int) -> Weather:
+    """Its stretches from the first to one before the last."""
+    return Weather(
+        weather.duration[first:last],
+        weather.film[first:last],
+        weather.temperature[first:last],
+        weather.rh[first:last],
+        weather.equilibrium[first:last],
+        weather.chamber[first:last],
+    )
+
+
+@kernel
+def advance_through(
+    spool: SpoolArrays,
+    members: Members,
+    weather: Weather,
+    ends: Array,
+    even: Array,
+    contents: Array,
+    temperature: Array,
+    columns: int,
+    step: float,
+    shares: Array,
+    limits: Array,
+    allowed: int,
+    highest: Array,
+    min_probes: int,
+    outer_contents: Array,
+) -> int:
+    """Advance a spool through air ahead, probe by probe, until it is decided when it rises over its limits.
+
+    ends (probes,): of so many stretches a probe is the end. even (probes,): whether the winding is as warm as the air
+    by then. highest: content in balance with the dampest air ahead, (members,) [kg/kg]. outer_contents (probes + 1,
+    members): its first row is given, the others are filled. The rest as in advance_until_decided.
+    """
+    n, _, count = contents.shape
+    nothing, no_temperatures, wettest_turns = np.empty((0, count, n)), np.empty((0, n, 1)), np.empty(0)
+    first = 0
+    for s in range(len(ends)):
+        step, columns, _ = run(
+            *(
+                spool,
+                members,
+                part_between(weather, first, ends[s]),
+                contents,
+                temperature,
+                columns,
+                step,
+                True,
+            ),
+            *(TOLERANCE, TEMPERATURE_TOLERANCE, nothing, no_temperatures),
+        )
+        if step < 0:
+            return -1
+        first = ends[s]
+        for m in range(count):
+            outer_contents[s + 1, m] = outer_content(contents, shares, m)
+        if s + 1 < min_probes:
+            continue
+        undecided = False
+        for limit in limits:
+            over = possible = 0
+            for m in range(count):
+                over += outer_contents[s + 1, m] > limit
+                possible += not even[s] or max(highest[m], outer_content(contents, wettest_turns, m)) > limit
+            undecided = undecided or over <= allowed < possible
+        if not undecided:
+            return s + 1
+    return len(ends)

@@ -133,7 +133,7 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
         [(a.duration_s, kind, a.temperature_k, a.rh) for a, kind in zip(airs, numbers, strict=True)]
     ).reshape(-1, 4)
     joined = []
-    for first, last, *lines in _join(np.ascontiguousarray(values.T)).tolist():
+    for first, last, *lines in join_rows(np.ascontiguousarray(values.T)).tolist():
         duration_s, kelvin, end_kelvin, rh, end_rh = lines
         air = airs[int(first)]
         if first == last and kelvin == end_kelvin and rh == end_rh:
@@ -146,7 +146,7 @@ def join(airs: Sequence[Surroundings]) -> list[Surroundings]:
 
 
 @kernel
-def _join(values: Array) -> Array:
+def join_rows(values: Array) -> Array:
     """(duration, kind, temperature, RH) by row -> a row for each joined stretch.
 
     Its first and last stretch, its duration, temperature and RH at its start and at its end.

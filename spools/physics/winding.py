@@ -124,13 +124,13 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
     contents = lane.state.contents.copy()
     shells, _, members = contents.shape
     weather = _weather(material.isotherm, airs, members)
-    temperature, columns = _with_room(lane.state.temperature_k, weather)
+    temperature, columns = give_room(lane.state.temperature_k, weather)
     recorded = len(airs) if record else 0
     profiles = np.zeros((recorded, members, shells))
     temperatures = np.zeros((recorded, *temperature.shape))
     step_s, columns, crossed_kg = stepping.run(
-        _spool(geometry, material),
-        _members(geometry, material, members),
+        spool_arrays(geometry, material),
+        member_arrays(geometry, material, members),
         weather,
         contents,
         temperature,
@@ -194,9 +194,9 @@ def advance_until_crossed(
     contents[0] = profile.max(-1) if mass_kg is None else outermost_mean(profile, geometry, mass_kg)
     shares = np.empty(0) if mass_kg is None else outermost_shares(geometry, mass_kg)
     weather = _weather(material.isotherm, [air], len(profile))
-    temperature, columns = _with_room(start.temperature_k, weather)
+    temperature, columns = give_room(start.temperature_k, weather)
     looks = stepping.advance_until_crossed(
-        *(_spool(geometry, material), _members(geometry, material, len(profile)), weather),
+        *(spool_arrays(geometry, material), member_arrays(geometry, material, len(profile)), weather),
         np.diff([0.0, *looks_s]),
         *(start.contents.copy(), temperature, columns, start.step_s, heat),
         *(shares, np.array(limits, dtype=float), share * len(profile), below, contents),
@@ -244,15 +244,15 @@ def advance_until_decided(
     """
     geometry, material, start = lane.geometry, lane.material, lane.state
     count = start.contents.shape[-1]
-    spool = _spool(geometry, material)
-    members = _members(geometry, material, count)
+    spool = spool_arrays(geometry, material)
+    members = member_arrays(geometry, material, count)
     shares = outermost_shares(geometry, mass_kg)
     allowed = math.floor(share * count + 1e-9)
     first = outermost(start, geometry, mass_kg)
     contents_by_air, durations = [], np.diff([0.0, *probes_s])
     for air, at_least in zip(lane.surroundings, min_probes, strict=True):
         weather = _weather(material.isotherm, [air], count)
-        temperature, columns = _with_room(start.temperature_k, weather)
+        temperature, columns = give_room(start.temperature_k, weather)
         probed = np.empty((len(probes_s), count))
         probe_count = stepping.advance_until_decided(
             *(spool, members, weather, durations, start.contents.copy(), temperature, columns),
@@ -264,7 +264,7 @@ def advance_until_decided(
     return contents_by_air
 
 
-def _spool(geometry: Geometry, material: Material) -> transport.SpoolArrays:
+def spool_arrays(geometry: Geometry, material: Material) -> transport.SpoolArrays:
     """The numbers that all members share as the solver takes them; forecasts need the same again and again."""
     if geometry not in material.prepared_spools:
         material.prepared_spools[geometry] = _prepare_spool(geometry, material)
@@ -282,7 +282,12 @@ def _prepare_spool(geometry: Geometry, material: Material) -> transport.SpoolArr
     )
 
 
-def _with_room(temperature_k: Array, weather: transport.Weather) -> tuple[Array, int]:
+def rim_film(moving_air: bool) -> float:
+    """Heat transfer from air to the rim [W/m²/K]."""
+    return MOVED_AIR_FILM if moving_air else STILL_AIR_FILM
+
+
+def give_room(temperature_k: Array, weather: transport.Weather) -> tuple[Array, int]:
     """A copy of temperatures with a column for each member where the air's may differ, and the columns in use."""
     columns = temperature_k.shape[1]
     room = np.empty((len(temperature_k), max(columns, weather.temperature.shape[2])))
@@ -290,7 +295,7 @@ def _with_room(temperature_k: Array, weather: transport.Weather) -> tuple[Array,
     return room, columns
 
 
-def _members(geometry: Geometry, material: Material, members: int) -> transport.Members:
+def member_arrays(geometry: Geometry, material: Material, members: int) -> transport.Members:
     """The numbers of the members as the solver takes them; forecasts of a spool need the same again and again."""
     key = geometry.filament_radius_m, members
     if key not in material.prepared:
@@ -335,7 +340,7 @@ def _weather(isotherm: Isotherm, airs: Sequence[Surroundings], members: int) -> 
         equilibrium = np.broadcast_to(each, (len(pairs), members))[same]
     return transport.Weather(
         duration=np.array([air.duration_s for air in airs]),
-        film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM for air in airs]),
+        film=np.array([rim_film(air.moving_air) for air in airs]),
         temperature=kelvin,
         rh=rh,
         equilibrium=_copy_values(equilibrium),
@@ -354,7 +359,7 @@ def _single_weather(isotherm: Isotherm, air: Surroundings, members: int) -> tran
     chamber = air.chamber
     return transport.Weather(
         duration=np.array([air.duration_s], dtype=float),
-        film=np.array([MOVED_AIR_FILM if air.moving_air else STILL_AIR_FILM]),
+        film=np.array([rim_film(air.moving_air)]),
         temperature=np.array([np.broadcast_arrays(*np.atleast_1d(air.temperature_k, kelvin))], dtype=float),
         rh=np.array([np.broadcast_arrays(*np.atleast_1d(air.rh, rh))], dtype=float),
         equilibrium=equilibrium,
