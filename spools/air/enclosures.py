@@ -29,11 +29,11 @@ def forecast_air(
     vessel: Box, sorbers: Sorbers, state: DryBoxContents, room: tuple[float, float], steps_h: Sequence[float]
 ) -> Pieces:
     """The air in a box or bag from its state on, if the air of the room, °C and % RH, stays as it is."""
-    pieces, kelvin = [], room[0] + ZERO_C
-    for hours in steps_h:
-        state, _ = drybox.step(vessel, sorbers, state, Room(3600 * hours, kelvin, room[1] / 100))
-        pieces.append((hours, room[0], 100 * vessel.rh(state.water_kg, kelvin)))
-    return pieces
+    around = Room(0.0, room[0] + ZERO_C, room[1] / 100)
+    humidities = drybox.forecast_rh(vessel, sorbers, state, around, [3600 * hours for hours in steps_h])
+    return [
+        (hours, room[0], rh_pct) for hours, rh_pct in zip(steps_h, (100 * humidities).tolist(), strict=True)
+    ]
 
 
 def forecast_in_box(

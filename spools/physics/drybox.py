@@ -18,6 +18,7 @@ References
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -25,6 +26,7 @@ import numpy as np
 
 from .air import Array, saturation_density
 from .desiccant import Desiccant
+from .kernels import kernel
 from .sorbers import GRID, Sorbers
 
 DAY_S = 86400.0
@@ -216,15 +218,102 @@ def step(box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room) -> tuple
         lid = exchanged * saturated * (room.rh - inside)
     leak = box.volume_m3 * saturated * box.air_changes_s * room.duration_s
     followed = -np.expm1(-room.duration_s / sorbers.lag_s(room.temperature_k))
-    weights = sorbers.mass_kg * followed
-    spools = (weights[:, None] * sorbers.equilibrium).sum(0)
-    total = box.held(room.temperature_k) + leak * GRID + spools
-    water = state.water_kg + lid
-    rh = float(np.interp(water + leak * room.rh + (weights * state.contents).sum(), total, GRID))
-    came_in = lid + leak * (room.rh - rh)
-    contents = state.contents + followed * (sorbers.balanced(rh) - state.contents)
-    taken_up = float((sorbers.mass_kg * (contents - state.contents)).sum())
-    return DryBoxContents(water + leak * (room.rh - rh) - taken_up, contents), came_in
+    held, equilibrium = box.held(room.temperature_k), np.ascontiguousarray(sorbers.equilibrium)
+    contents, water = state.contents.astype(float), state.water_kg + lid
+    rh, water = _share_water(held, leak, room.rh, sorbers.mass_kg, followed, equilibrium, water, contents)
+    return DryBoxContents(water, contents), lid + leak * (room.rh - rh)
+
+
+def forecast_rh(
+    box: Box, sorbers: Sorbers, state: DryBoxContents, room: Room, durations_s: Sequence[float]
+) -> Array:
+    """Relative humidity in a box after one step after the other, if its room stays as it is.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    sorbers : Sorbers
+        The spools inside.
+    state : DryBoxContents
+        Water now.
+    room : Room
+        The air of the room; its duration and its openings do not matter.
+    durations_s : sequence of float
+        Of each step [s].
+
+    Returns
+    -------
+    ndarray
+        Relative humidity at the end of each step [0..1], (steps,).
+    """
+    kelvin = room.temperature_k
+    leak_s = box.volume_m3 * float(saturation_density(kelvin)) * box.air_changes_s
+    durations = np.array(durations_s, dtype=float)
+    followed = -np.expm1(-durations[:, None] / sorbers.lag_s(kelvin))
+    return _forecast(
+        *(box.held(kelvin), leak_s * durations, room.rh, sorbers.mass_kg, followed),
+        *(np.ascontiguousarray(sorbers.equilibrium), state.water_kg, state.contents.astype(float)),
+    )
+
+
+@kernel
+def _interpolate(x: float, xs: Array, ys: Array) -> float:
+    """numpy.interp for one value."""
+    n = np.searchsorted(xs, x, side="right") - 1
+    if n < 0:
+        return ys[0]
+    if n >= len(xs) - 1:
+        return ys[-1]
+    return (ys[n + 1] - ys[n]) / (xs[n + 1] - xs[n]) * (x - xs[n]) + ys[n]
+
+
+@kernel
+def _share_water(
+    held: Array,
+    leak: float,
+    room_rh: float,
+    mass: Array,
+    followed: Array,
+    equilibrium: Array,
+    water: float,
+    contents: Array,
+) -> tuple[float, float]:
+    """One implicit step; contents is changed. leak: water that a difference of 1 in RH lets in [kg].
+
+    Returns the humidity that air, leak and spools agree on, and the water in air and desiccant at the end.
+    """
+    total, known = held + leak * GRID, water + leak * room_rh
+    for n in range(len(mass)):
+        weight = mass[n] * followed[n]
+        total += weight * equilibrium[n]
+        known += weight * contents[n]
+    rh = _interpolate(known, total, GRID)
+    taken_up = 0.0
+    for n in range(len(mass)):
+        change = followed[n] * (_interpolate(rh, GRID, equilibrium[n]) - contents[n])
+        contents[n] += change
+        taken_up += mass[n] * change
+    return rh, water + leak * (room_rh - rh) - taken_up
+
+
+@kernel
+def _forecast(
+    held: Array,
+    leaks: Array,
+    room_rh: float,
+    mass: Array,
+    followed: Array,
+    equilibrium: Array,
+    water: float,
+    contents: Array,
+) -> Array:
+    """leaks (steps,), followed (steps, contents): of each step, as _share_water has them. Humidities, (steps,)."""
+    humidities = np.empty(len(leaks))
+    for s in range(len(leaks)):
+        _, water = _share_water(held, leaks[s], room_rh, mass, followed[s], equilibrium, water, contents)
+        humidities[s] = _interpolate(water, held, GRID)
+    return humidities
 
 
 def days_until(
