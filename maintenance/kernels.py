@@ -3,11 +3,16 @@
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
+
 from maintenance import gcode
 from spools import physics
-from spools.physics import kernels
-from spools.physics.ensemble import first_members
+from spools.physics import drybox, kernels
+from spools.physics.ahead import AirAhead, advance_through
+from spools.physics.desiccant import DESICCANTS
+from spools.physics.ensemble import Members, first_members
 from spools.physics.isotherm import KINDS, Isotherm
+from spools.physics.sorbers import NOTHING
 from spools.physics.winding import (
     Geometry,
     Lane,
@@ -37,7 +42,7 @@ def load_kernels() -> None:
 
 
 def _advance_spools() -> None:
-    """A spool of each kind of isotherm, through two hours, then in lasting air."""
+    """A spool of each kind of isotherm, through two hours, then in lasting air and in the air ahead of a box."""
     first_members(("w50_pct",))  # imports what draws members
     geometry = Geometry.from_mass(1.0, core_radius_m=0.05, width_m=0.06, density_kg_m3=1130)
     airs = join([Surroundings(3600, 296.15, 0.5)] * 2)
@@ -47,6 +52,12 @@ def _advance_spools() -> None:
     ]
     advance(lanes)
     advance_until_decided(lanes[0], [3600.0], geometry.mass_kg, [0.02], 0.2, [1])
+    ahead = AirAhead(np.array([1.0, 2.0]), np.full(2, 296.15), np.array([0.1, 0.2]), False, None)
+    start = geometry, materials[0], lanes[0].state, Members(("w50_pct",), np.zeros((1, 1)))
+    advance_through(*start, ahead, [1.0, 2.0], geometry.mass_kg, [0.02], 0.2, 1)
+    box, room = drybox.Box(0.01, 1e-6, DESICCANTS["silica_gel"], 0.1), drybox.Room(3600.0, 296.15, 0.5)
+    drybox.forecast_rh(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room, [3600.0])
+    drybox.step(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room)
 
 
 def _read_job() -> None:

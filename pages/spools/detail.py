@@ -72,12 +72,11 @@ def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
     """The moisture in the next days if the spool stays in its place and the air stays the same."""
     feedstock = moisture.history.spool.feedstock
     airs = [segment.constant_air(hours) for hours in AHEAD_H]
-    enclosure = moisture.history.enclosure_at(moisture.at)
-    openings = count_openings([segment.place.pk], moisture.at) if enclosure else {}
-    water_pct = float(np.median(moisture.winding.mean_pct()))
-    pieces = moisture.history.enclosure_ahead(moisture.at, water_pct, openings.get(segment.place.pk, 0.0))
-    if pieces is None:
+    if not moisture.history.is_enclosed(segment, moisture.at):
         return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
+    openings_day = count_openings([segment.place.pk], moisture.at)[segment.place.pk]
+    water_pct = float(np.median(moisture.winding.mean_pct()))
+    pieces = moisture.history.enclosed_air(segment, moisture.at, water_pct, openings_day)
     rows, later = [], moisture
     for until in AHEAD_H:
         passed = (later.at - moisture.at) / HOUR

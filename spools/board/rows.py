@@ -130,7 +130,7 @@ def compute_rows(
     """
     used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
     segments = {pk: history.segment_at(now) for pk, history in used.items()}
-    enclosed = _forecast_enclosed(used, windings, now)
+    enclosed = _forecast_enclosed(used, windings, segments, now)
     own_airs = {pk: None if pk in enclosed else _own_air(segment) for pk, segment in segments.items()}
     next_airs = _next_airs(used, airs, now)
     errors = {pk: segment.air.errors for pk, segment in segments.items() if segment is not None}
@@ -217,18 +217,25 @@ def _forecast_outer_turns(
 
 
 def _forecast_enclosed(
-    histories: Mapping[int, History], windings: Mapping[int, Winding], now: datetime
+    histories: Mapping[int, History],
+    windings: Mapping[int, Winding],
+    segments: Mapping[int, Segment | None],
+    now: datetime,
 ) -> dict[int, _Ahead]:
     """The forecasts of the spools in dry boxes and bags whose air ahead is computed: their desiccant fills up."""
-    places = {pk: place for pk, history in histories.items() if (place := history.enclosure_at(now))}
-    boxes = {place.pk for place in places.values() if place.kind == Place.Kind.DRY_BOX}
+    enclosed = {
+        pk: segment
+        for pk, segment in segments.items()
+        if segment is not None and histories[pk].is_enclosed(segment, now)
+    }
+    boxes = {s.place.pk for s in enclosed.values() if s.place.kind == Place.Kind.DRY_BOX}
     openings = count_openings(boxes, now) if boxes else {}
     forecasts = {}
-    for pk, place in places.items():
-        winding, values = windings[pk], material_values(histories[pk].spool.feedstock)
+    for pk, segment in enclosed.items():
+        winding, values, place = windings[pk], material_values(histories[pk].spool.feedstock), segment.place
         water_pct = float(np.median(winding.mean_pct()))
-        pieces = histories[pk].enclosure_ahead(now, water_pct, openings.get(place.pk, 0.0))
-        airs = [ConstantAir(*piece, place.moved_air, errors=computed_errors(place)) for piece in pieces or ()]
+        pieces = histories[pk].enclosed_air(segment, now, water_pct, openings.get(place.pk, 0.0))
+        airs = [ConstantAir(*piece, place.moved_air, errors=computed_errors(place)) for piece in pieces]
         limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
         contents = forecast_through(winding, airs, SMALL_JOB_G, limits_pct, PROBE_HOURS, OWN_AIR_PROBES)
         forecasts[pk] = _Ahead(contents, values)

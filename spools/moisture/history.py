@@ -28,6 +28,7 @@ from spools.physics.air_errors import AirErrors
 from spools.physics.chamber import Chamber
 from spools.physics_inputs import LEAST_WINDING_G, ConstantAir
 
+IN_OTHER_AIR = (exposure_hours.Exposure.UNOPENED, exposure_hours.Exposure.DRYING)
 DRY_KINDS = {Place.Kind.DRY_BOX, Place.Kind.BAG, Place.Kind.DRYER}
 
 
@@ -107,29 +108,27 @@ class History:
         bags = {pk: self.bags[pk].before(until) for pk in ids}
         return replace(self, readings=readings, boxes=boxes, bags=bags)
 
-    def enclosure_at(self, at: datetime) -> Place | None:
-        """The dry box with desiccant, or the bag, in which it lies and whose air ahead can be computed."""
-        segment = self.segment_at(at)
-        if segment is None or segment.kind in (
-            exposure_hours.Exposure.UNOPENED,
-            exposure_hours.Exposure.DRYING,
-        ):
-            return None
+    def is_enclosed(self, segment: Segment | None, at: datetime) -> bool:
+        """Whether it lies in a dry box with desiccant, or in a bag, whose air ahead can be computed.
+
+        segment: that of this time, from segment_at().
+        """
+        if segment is None or segment.place.room is None or segment.kind in IN_OTHER_AIR:
+            return False
         place = segment.place
         if place.pk in self.boxes and self.boxes[place.pk].charge_at(at) is not None:
-            return place
+            return True
         in_bag = any(stay.pk in self.bags and stay.end is None for stay in self.stays)
-        return place if in_bag and segment.air.origin == "computed" else None
+        return in_bag and segment.air.origin == "computed"
 
-    def enclosure_ahead(self, at: datetime, water_pct: float, openings_day: float) -> Pieces | None:
-        """The air in the dry box or bag where it lies, from a time on if the room stays as it is; None elsewhere.
+    def enclosed_air(self, segment: Segment, at: datetime, water_pct: float, openings_day: float) -> Pieces:
+        """The air in its dry box or bag from a time on, if the room stays as it is. It must be there.
 
-        water_pct: that the spool holds. openings_day: of a dry box.
+        segment: that of this time. water_pct: that the spool holds. openings_day: of a dry box.
         """
-        place, segment = self.enclosure_at(at), self.segment_at(at)
-        if place is None or place.room is None or segment is None:
-            return None
-        if place.pk in self.boxes and (charge := self.boxes[place.pk].charge_at(at)) is not None:
+        place, series = segment.place, self.boxes.get(segment.place.pk)
+        charge = None if series is None else series.charge_at(at)
+        if charge is not None and place.room is not None:
             box, sorbers = build_box(place, charge, openings_day), build_sorbers(self.spool, segment.mass_g)
             room = room_air(place.room, self.readings[place.room.pk], at)
             return forecast_in_box(box, sorbers, water_pct, segment.air.rh_pct, room)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from . import stepping, surroundings, transport
 from .air import Array
@@ -140,7 +141,7 @@ def _highest_equilibrium(isotherm: Isotherm, air: AirAhead, members: Members) ->
 
 
 @kernel
-def _join_between(pieces: Array, probe_hours: Array) -> tuple[Array, Array]:
+def _join_between(pieces: Array, probe_hours: Array) -> tuple[Array, NDArray[np.int64]]:
     """Pieces of air (3, pieces) cut at probes, and joined between two probes as surroundings.join() does it.
 
     Returns a row for each stretch, its duration [s], temperature [K] and RH [0..1] at its start and at its end as
