@@ -16,9 +16,10 @@ from tests.services.servers import START_WITHIN_S, PostgresServer, RedisServer
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 # How long an example takes depends on the machine and on what else it does. Examples share a test's database and
-# make what they need under names of their own.
+# make what they need under names of their own. Each run draws others; EXAMPLES=300 draws more at once.
 hypothesis_settings.register_profile(
     "untimed",
+    max_examples=int(os.environ.get("EXAMPLES", "30")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )

@@ -24,6 +24,21 @@ def env(tmp_path):
     return shop_env(tmp_path / "data")
 
 
+@pytest.fixture(scope="session")
+def prepared_data(tmp_path_factory) -> Path:
+    """The data folder of a shop that was started once."""
+    data = tmp_path_factory.mktemp("prepared") / "data"
+    run_manage(shop_env(data), "prepare")
+    return data
+
+
+@pytest.fixture
+def later_env(prepared_data, tmp_path):
+    """A data folder of its own, of a shop that was started before."""
+    shutil.copytree(prepared_data, tmp_path / "data")
+    return shop_env(tmp_path / "data")
+
+
 def run(env, *arguments: str, folder: Path = REPOSITORY, **user) -> subprocess.CompletedProcess[str]:
     return subprocess.run(["./run", *arguments], cwd=folder, env=env, capture_output=True, text=True, **user)
 
@@ -72,23 +87,25 @@ def test_the_demo_shop_has_its_own_data(env):
     assert not (data / "loadworthy.sqlite3").exists()
 
 
-def test_two_on_one_data_folder(env):
-    with served(env, RUN):
-        assert_refused(run(env, "--port", str(free_port())), "already running", env["LOADWORTHY_DATA"])
+def test_two_on_one_data_folder(later_env):
+    with served(later_env, RUN):
+        assert_refused(
+            run(later_env, "--port", str(free_port())), "already running", later_env["LOADWORTHY_DATA"]
+        )
 
 
-def test_a_port_in_use(env):
+def test_a_port_in_use(later_env):
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
         port = other.getsockname()[1]
-        assert_refused(run(env, "--port", str(port)), f"Port {port}", "in use", "--port")
-        assert_refused(run(env | {"PORT": str(port)}), f"Port {port}", "in use", "--port")
+        assert_refused(run(later_env, "--port", str(port)), f"Port {port}", "in use", "--port")
+        assert_refused(run(later_env | {"PORT": str(port)}), f"Port {port}", "in use", "--port")
 
 
-def test_an_address_that_is_not_this_machine(env):
+def test_an_address_that_is_not_this_machine(later_env):
     # 192.0.2.0/24 is kept for documentation: RFC 5737
-    assert_refused(run(env, "--host", "192.0.2.1"), "192.0.2.1 is no address of this machine", "--host")
+    assert_refused(run(later_env, "--host", "192.0.2.1"), "192.0.2.1 is no address of this machine", "--host")
 
 
 def test_a_data_folder_that_cannot_be_made(tmp_path):
@@ -102,9 +119,9 @@ def test_a_database_that_does_not_answer(env):
     assert_refused(run(env), "database does not answer", "DATABASE_URL")
 
 
-def test_a_redis_that_does_not_answer(env):
-    env["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
-    assert_refused(run(env), "Redis does not answer", "REDIS_URL")
+def test_a_redis_that_does_not_answer(later_env):
+    later_env["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
+    assert_refused(run(later_env), "Redis does not answer", "REDIS_URL")
 
 
 @pytest.mark.parametrize(

@@ -322,7 +322,10 @@ WRONG_SITES = {
 @pytest.mark.parametrize("what", WRONG_SITES)
 def test_a_part_goes_where_it_belongs(shop, what):
     role, where, code = WRONG_SITES[what]
-    created = kind(role, f"a {role}", life_unit="days" if role != "gears" else "feed_km")
+    lives = {"life_unit": "days" if role != "gears" else "feed_km"}
+    if role == "desiccant":
+        lives = {"life_unit": "", "life": None, "life_low": None, "life_high": None}
+    created = kind(role, f"a {role}", **lives)
     add_stock(created, 1)
     site = shop.north if where == "north" else shop.north.printer
     with refuses(code, "kind"):

@@ -130,7 +130,7 @@ def test_prints_before_all_counts_are_not_loaded_and_the_rate_is_that_of_a_month
 
 
 @pytest.mark.parametrize("unit", ["hours", "prints", "hot_h", "feed_km"])
-@pytest.mark.parametrize("done_h_ago", [None, 100, 50, 30])
+@pytest.mark.parametrize("done_h_ago", [None, 50])
 def test_the_count_is_the_sum_over_the_prints_since(shop, loaded, unit, done_h_ago):
     """Those that began with the service or later, with the prints of another toolhead left out."""
     kind = service("some work", subject="toolhead", unit=unit)
@@ -450,10 +450,11 @@ def test_with_services_many_pairs_take_as_many_queries_as_one(shop, loaded, clea
     spools = [loaded, *(receive(feedstock, shop.box) for feedstock in (shop.pla, shop.nylon))]
     board.refresh([spool.pk for spool in spools])
     with CaptureQueriesContext(connection) as item:
-        verdicts([(shop.south, loaded)])
+        # Nylon: the unknowns that decide about it are named, too.
+        verdicts([(shop.south, spools[-1])])
     with CaptureQueriesContext(connection) as many:
         verdicts([(toolhead, spool) for toolhead in Toolhead.objects.all() for spool in spools])
-    assert len(many) - 1 <= len(item) <= 24
+    assert len(many) - 1 <= len(item) <= 27
 
 
 # Reminders

@@ -70,19 +70,19 @@ def test_a_caution_comes_at_half_and_at_all_of_the_budget(share, code):
 def test_a_plan_tells_its_share_of_a_run_and_of_the_life_after_it(spool, dryer, box):
     # With some codes no set point suffices, and then no share is known.
     with_code(spool, "JGFNKH")
-    start, end = hours_ago(100), hours_ago(55)
+    start, end = hours_ago(100), hours_ago(40)
     (run,) = drying_runs.start_drying([spool], dryer, DryingSettings(80), at=start)
     drying_runs.finish_drying(run, place=box, at=end)
     plan = plan_drying(spool, dryer, PlanRequest(target_pct=0.3))
-    assert plan.heat.life_share == pytest.approx(0.45)
-    assert plan.life_share == pytest.approx(0.45 + plan.option.run_share * 24 / 100)
+    assert plan.heat.life_share == pytest.approx(0.6)
+    assert plan.life_share == pytest.approx(0.6 + plan.option.run_share * 24 / 100)
     assert "drying.life_heat" in [note.code for note in plan.notes]
 
 
 def test_a_plan_that_passes_a_runs_budget_says_so_and_offers_a_gentler_way(nylon, shelf, dryer):
     dryer.set_point_error_c = 0
     spool = with_code(receive(nylon, shelf, sealed=False), "JGFNKH")
-    hot = plan_drying(spool, dryer, PlanRequest(set_point_c=80, target_pct=0.4))
+    hot = plan_drying(spool, dryer, PlanRequest(set_point_c=80, target_pct=0.25))
     over = [note for note in hot.notes if note.code == "drying.too_much_heat"]
     assert hot.option.run_share > 1
     ways_out = over[0].values

@@ -27,7 +27,7 @@ def mixed(shelf, box):
     places = [shelf, box]
     return {
         kind: receive(
-            feedstock(kind), places[n % 2], core_material="pc", net_mass_g=300 + 100 * n, sealed=n % 3 > 0
+            feedstock(kind), places[n % 2], core_material="pc", net_mass_g=300 + 110 * n, sealed=n % 3 > 0
         )
         for n, kind in enumerate(KINDS)
     }

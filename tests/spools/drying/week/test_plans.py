@@ -71,7 +71,7 @@ def reports_by_name(plan: WeekPlan) -> dict[str, PrintReport]:
 @pytest.fixture
 def wet(shelf, box):
     """Wet spools by kind, all on reels that take the heat; there is a dry box to keep them in."""
-    kinds = {"PA6": 500, "PC": 900, "PETG": 800, "ABS": 700, "TPU 95A": 600}
+    kinds = {"PA6": 500, "PC": 900, "PETG": 800, "ABS": 750, "TPU 95A": 600}
     return {
         kind: receive(feedstock(kind), shelf, core_material="pc", net_mass_g=mass_g, sealed=False)
         for kind, mass_g in kinds.items()
