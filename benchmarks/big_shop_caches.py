@@ -7,16 +7,18 @@ continue from it as from a real one, but a rebuild gives other numbers.
 import math
 from datetime import datetime, timedelta
 
+import numpy as np
 from django.db.models import QuerySet
 
 from benchmarks.big_shop import add_rows
 from spools.air import dry_box_cache
 from spools.air.hourly import hour_of
 from spools.board.rows import GOOD_FOR
-from spools.catalogue.members import first_members
-from spools.models import Ensemble, Feedstock, MoistureState, Place, Spool, SpoolBoard
+from spools.catalogue.members import LOTS, first_members
+from spools.models import Ensemble, Feedstock, MoistureState, Place, Spool, SpoolBoard, SpoolLesson
 from spools.moisture import assimilation as spool_weighings
 from spools.moisture import history_queries
+from spools.moisture.feedstock_lessons import CATALOGUE
 from spools.moisture.history import History
 from spools.physics_inputs import ConstantAir, advance_windings, initial_winding
 from spools.statements import Statement
@@ -32,12 +34,14 @@ def bring_up(at: datetime) -> None:
     ids = list(Spool.objects.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(ids), 500):
         histories = history_queries.load(ids[first : first + 500], until, since=lambda _: until)
-        states, ensembles, rows = [], [], []
+        states, ensembles, rows, priors, lessons = [], [], [], [], []
         for past in histories.values():
             spool = past.spool
+            priors.append(CATALOGUE.as_row(spool))
             rows.append(_row(spool, past.stays[-1].place, until))
             if weighings := spool_weighings.weighings_of(past):
                 ensembles.append(_ensemble(past, len(weighings), weighings[-1].at))
+                lessons += _lessons(spool, [entry.at for entry in weighings])
             states += [
                 MoistureState(
                     spool=spool,
@@ -47,7 +51,7 @@ def bring_up(at: datetime) -> None:
                 )
                 for time in times
             ]
-        for kind in (states, ensembles, rows):
+        for kind in (states, ensembles, rows, priors, lessons):
             add_rows(kind)
 
 
@@ -88,3 +92,13 @@ def _ensemble(past: History, weighings: int, last_at: datetime) -> Ensemble:
         points=members.points.astype("<f8").tobytes(),
         divided=kilograms | content,
     )
+
+
+def _lessons(spool: Spool, times: list[datetime]) -> list[SpoolLesson]:
+    """They teach nothing new, after 2, 4, 8 and so on of the weighings."""
+    nothing = np.zeros(len(LOTS) ** 2 + len(LOTS)).astype("<f8").tobytes()
+    counts = [1 << n for n in range(1, len(times).bit_length())]
+    return [
+        SpoolLesson(spool=spool, weighings=count, last_at=times[count - 1], numbers=nothing)
+        for count in counts
+    ]

@@ -28,11 +28,11 @@ from spools.physics.ensemble import Members, interval
 from spools.physics.evidence import OF_BAND, PRINTED_SD, Load, Weighings, assimilate
 from spools.physics.geometry import pore_share
 from spools.physics.isotherm import Isotherm, gab_k
+from spools.physics.lessons import Lesson, combine, lesson_from
 from spools.physics.state import uniform
 from spools.physics.surroundings import Surroundings, join
 
 from .calibration_worlds import AT_RANDOM, ROOM_K, WORLDS, World, draw_world
-from .feedstock_lessons import Lesson, combine, lesson_from
 
 if TYPE_CHECKING:
     from spools.models import Spool
@@ -231,26 +231,30 @@ def run_feedstock(spool: "Spool", seed: int) -> Array:
     All stand in one room and dryer, so that their errors are the same. Returns (SIBLINGS, looks, mean or outer turns,
     held or width), each after SIBLINGS weighed spools; the looks are those without a weighing of its own.
     """
-    from spools.catalogue.members import SHARED_NUMBERS
+    from spools.catalogue.members import LOTS
 
     rng = np.random.default_rng(seed)
     world = draw_world(rng)
-    shared = dict(zip(SHARED_NUMBERS, rng.standard_normal(len(SHARED_NUMBERS)), strict=True))
+    shared = dict(zip(LOTS, rng.standard_normal(len(LOTS)), strict=True))
     lessons: list[Lesson] = []
     outcomes = []
     for number in range(max(SIBLINGS) + 1):
         events = draw_events(rng, spool)
         first = first_of(events)
-        truth = follow_truth(spool, world, rng, events, shared)
+        lot = {
+            name: (1 - LOTS[name] ** 2) ** 0.5 * point + LOTS[name] * rng.standard_normal()
+            for name, point in shared.items()
+        }
+        truth = follow_truth(spool, world, rng, events, lot)
         if number in SIBLINGS:
-            taught = combine(lessons, len(SHARED_NUMBERS)).members(first, SHARED_NUMBERS)
+            taught = combine(lessons, LOTS).members(first, LOTS)
             now = follow_members(spool, taught, events[:3])
             outcomes.append([_coverage(truth[look], now[look]) for look in (0, 1, 2)])
         if number < max(SIBLINGS):
             weighings = weigh(events, truth, rng)
             predicted = follow_members(spool, first, events)
             members = assimilate_first(spool, events, weighings, first, predicted)
-            lessons.append(lesson_from(members, SHARED_NUMBERS))
+            lessons.append(lesson_from(members, LOTS))
     return np.array(outcomes)
 
 

@@ -10,11 +10,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, Min, Q, QuerySet
 from django.utils import timezone
 
 from background.queue import enqueue
-from spools.checks import EARLIEST, lock_spool_facts
+from spools.checks import CLOCK_TOLERANCE, EARLIEST, lock_spool_facts
 from spools.models import (
     BoxAir,
     BoxBoard,
@@ -23,16 +23,19 @@ from spools.models import (
     Ensemble,
     Feedstock,
     Filler,
+    MassEntry,
     MoistureState,
     Place,
     Polymer,
+    Prior,
     Spool,
     SpoolBoard,
+    SpoolLesson,
     Stay,
 )
 
 # Raise it when the physics or its steps change: `prepare` then drops what another version computed.
-MODEL_VERSION = 11
+MODEL_VERSION = 12
 REFRESH = "spools.refresh_board"
 HOUR = timedelta(hours=1)
 # Work that began before a sample of a dry box may be stored after it.
@@ -77,6 +80,7 @@ def invalidate_after_mass(spool_id: int, at: datetime, *, weighed: bool) -> None
     stays = Stay.objects.filter(spool=spool_id, place__half_time_h__isnull=False, start__gte=at)
     _invalidate_with_boxes({spool_id}, set(stays.values_list("place", flat=True)), at)
     if weighed:
+        _invalidate_taught({spool_id}, at, at)
         Ensemble.objects.filter(spool=spool_id).delete()
         MoistureState.objects.filter(spool=spool_id).delete()
 
@@ -186,7 +190,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
 def invalidate_all() -> None:
     """Delete everything that was computed from facts."""
     lock_spool_facts()
-    for model in (SpoolBoard, MoistureState, Ensemble, BoxAir, BoxBoard):
+    for model in (SpoolBoard, MoistureState, Ensemble, Prior, SpoolLesson, BoxAir, BoxBoard):
         model._default_manager.all().delete()
     Spool.objects.update(cache_generation=F("cache_generation") + 1)
     Place.objects.update(cache_generation=F("cache_generation") + 1)
@@ -297,5 +301,40 @@ def _invalidate_spools(
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
     MoistureState.objects.filter(stale, spool__in=spool_ids).delete()
     weighed_later.delete()
+    SpoolLesson.objects.filter(spool__in=spool_ids, last_at__gte=weighed_after).delete()
+    # How it arrived, and its feedstock, decide which spools taught it.
+    Prior.objects.filter(spool__in=spool_ids, spool__received_at__gt=at).delete()
+    _invalidate_taught(spool_ids, weighed_after)
     if stale_rows:
         wake()
+
+
+def _invalidate_taught(
+    spool_ids: set[int], weighed_after: datetime, weighed_at: datetime | None = None
+) -> None:
+    """Delete what was computed for the spools that learnt from weighings of these after a time.
+
+    They were received after such a weighing, so a fact of today concerns none. weighed_at: of a weighing that is being
+    added or withdrawn.
+    """
+    if weighed_after > timezone.now() + CLOCK_TOLERANCE:
+        return
+    # A withdrawn weighing counts: they learnt from it.
+    weighings = MassEntry.objects.filter(
+        kind=MassEntry.Kind.WEIGHED, spool__in=spool_ids, at__gte=weighed_after
+    )
+    first = dict(weighings.order_by().values_list("spool__feedstock").annotate(Min("at")))
+    if weighed_at is not None:
+        first |= dict.fromkeys(
+            Spool.objects.filter(pk__in=spool_ids).values_list("feedstock", flat=True), weighed_at
+        )
+    later = Q(pk__in=[])
+    for feedstock_id, at in first.items():
+        later |= Q(feedstock=feedstock_id, received_at__gt=at)
+    taught = set(Spool.objects.filter(later).values_list("pk", flat=True)) if first else set()
+    if not taught:
+        return
+    Spool.objects.filter(pk__in=taught).update(cache_generation=F("cache_generation") + 1)
+    for model in (MoistureState, Ensemble, Prior):
+        model._default_manager.filter(spool__in=taught).delete()
+    wake()

@@ -4,6 +4,7 @@ from rest_framework import serializers
 
 from api.fields import ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
+from api.serializers.spools import BandSerializer
 from spools.inventory.assumptions import save_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer, Source
 
@@ -93,6 +94,17 @@ class PropertySerializer(serializers.Serializer):
     origin = serializers.CharField(help_text="data sheet or catalogue")
     grade = serializers.CharField(help_text="how well it is known, A (best) to D, or empty")
     basis = serializers.CharField()
+
+
+class FeedstockKnowledgeSerializer(serializers.Serializer):
+    """The numbers that a sealed spool of a feedstock starts with when it is received now."""
+
+    spools = serializers.IntegerField(
+        help_text="weighed spools of this feedstock that taught it; 0: the numbers are those of the catalogue"
+    )
+    w50_pct = BandSerializer(help_text="uptake in balance with 50 % RH, % by mass")
+    d23_m2_s = BandSerializer(help_text="diffusivity of water at 23 °C, m²/s")
+    start_rh_pct = BandSerializer(help_text="humidity that it arrives in balance with, % RH")
 
 
 class CouponTestSerializer(WithdrawableSerializer):

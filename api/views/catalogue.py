@@ -1,3 +1,4 @@
+from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import mixins
@@ -13,6 +14,7 @@ from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
 from spools.inventory.retiring import bring_back_feedstock, retire_feedstock
 from spools.models import CoreKind, CouponTest, Feedstock, Filler, Maker, Polymer
+from spools.moisture.taught import summarize_taught
 
 
 class Polymers(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):
@@ -68,6 +70,17 @@ class Feedstocks(RetireMixin, RecordViewSet):
     def properties(self, request: Request, pk: str) -> Response:
         numbers = properties(self.get_object())
         return respond(serializers.PropertySerializer, numbers.values(), many=True)
+
+    @extend_schema(
+        responses=serializers.FeedstockKnowledgeSerializer,
+        filters=False,
+        description="The knowledge about this feedstock that its weighed spools pass on to those received from now on.",
+    )
+    @action(detail=True, pagination_class=None)
+    def knowledge(self, request: Request, pk: str) -> Response:
+        return respond(
+            serializers.FeedstockKnowledgeSerializer, summarize_taught(self.get_object(), timezone.now())
+        )
 
 
 FEEDSTOCK = [OpenApiParameter("feedstock_pk", OpenApiTypes.INT, OpenApiParameter.PATH)]

@@ -7,6 +7,7 @@ from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from pages.frame.forms import apply, post_data
@@ -18,6 +19,7 @@ from spools.catalogue.values import properties
 from spools.inventory.assumptions import RANGES, save_feedstock
 from spools.inventory.retiring import bring_back_feedstock, retire_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
+from spools.moisture.taught import summarize_taught
 
 
 @dataclass
@@ -107,6 +109,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
             "spools": row.spools.filter(emptied_at=None),
             "coupon_tests": row.coupon_tests.select_related("recorded_by", "withdrawn_by"),
+            "taught": summarize_taught(row, timezone.now()).statement(),
         },
     )
 

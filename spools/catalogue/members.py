@@ -26,6 +26,9 @@ WETTEST_START_RH = 0.98
 # The numbers of a member that spools of a feedstock share, and those of one spool.
 SHARED_NUMBERS = ("w50_pct", "d23_m2_s", "e_d_kj_mol", "gab_c")
 NUMBERS = (*SHARED_NUMBERS, "start_rh", "pore_fraction")
+# The numbers that spools of a feedstock teach each other, with the standard deviation of one spool from the feedstock, in
+# spreads of the catalogue: a material is made to one recipe, and its spools are packed alike. Common practice, no source.
+LOTS = dict.fromkeys(SHARED_NUMBERS, 0.2) | {"start_rh": 0.25}
 # The c of a GAB isotherm at 23 °C as its 5 % and 95 % quantiles. Fits run from 1 to 20 and more (isotherm.gab_k), but with
 # more than 8 nylon would not stay good in a gasketed box with silica gel, which it does. Common practice, no source.
 LOW_GAB_C, HIGH_GAB_C = 1.2, 8.0

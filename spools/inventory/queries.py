@@ -11,13 +11,13 @@ from spools.models import Feedstock, Place, Spool, Stay
 def with_materials() -> QuerySet[Spool]:
     """Spools with their materials and the cache of their weighings, in one query."""
     return Spool.objects.select_related(
-        "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble"
+        "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble", "prior"
     )
 
 
 def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
     """The same for many spools by id, or without the cache of weighings. Two queries for each thousand."""
-    spools = Spool.objects.select_related("ensemble") if weighings else Spool.objects.all()
+    spools = Spool.objects.select_related("ensemble", "prior") if weighings else Spool.objects.all()
     loaded = spools.in_bulk(list(ids))
     share(loaded.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
     return loaded

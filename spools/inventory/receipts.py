@@ -23,9 +23,11 @@ from spools.models import (
     MoistureState,
     Move,
     Opening,
+    Prior,
     Spool,
     SpoolBoard,
     SpoolCorrection,
+    SpoolLesson,
     Stay,
 )
 from spools.models.facts import Withdrawable
@@ -34,7 +36,8 @@ from spools.wording import format_time
 
 FIELDS = ("feedstock", "net_mass_g", "gross_g")
 # Rows that a receipt brings with it, or that are computed.
-OF_RECEIPT = {Stay, Move, Ending, Opening, SpoolCorrection, MoistureState, Ensemble, SpoolBoard, MassEntry}
+OF_RECEIPT = {Stay, Move, Ending, Opening, SpoolCorrection, MassEntry}
+OF_RECEIPT |= {MoistureState, Ensemble, Prior, SpoolLesson, SpoolBoard}
 
 
 def find_receipt(spool: Spool) -> dict[str, Any]:
@@ -131,6 +134,8 @@ def _change_feedstock(spool: Spool, feedstock: Feedstock) -> None:
             "It is in a dryer, and the material decides how hot that may get. Take it out first.",
             "feedstock",
         )
+    # The spools of the former feedstock that it taught.
+    invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
     spool.feedstock = feedstock
     spool.save(update_fields=["feedstock"])
 

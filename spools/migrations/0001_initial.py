@@ -1662,6 +1662,33 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Prior",
+            fields=[
+                (
+                    "spool",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        primary_key=True,
+                        related_name="prior",
+                        serialize=False,
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "spools",
+                    models.PositiveSmallIntegerField(
+                        help_text="that taught it; 0: it has that of the catalogue"
+                    ),
+                ),
+                (
+                    "knowledge",
+                    models.BinaryField(
+                        help_text="see spools/moisture/feedstock_lessons.py; empty without them"
+                    ),
+                ),
+            ],
+        ),
+        migrations.CreateModel(
             name="Respooling",
             fields=[
                 (
@@ -1743,6 +1770,29 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["recorded_at", "id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="SpoolLesson",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="lessons", to="spools.spool"
+                    ),
+                ),
+                ("weighings", models.PositiveSmallIntegerField()),
+                ("last_at", models.DateTimeField(help_text="the last of these weighings")),
+                ("numbers", models.BinaryField(help_text="see spools/physics/lessons.py")),
+            ],
+            options={
+                "constraints": [models.UniqueConstraint(fields=("spool", "weighings"), name="lesson_once")],
             },
         ),
         migrations.CreateModel(

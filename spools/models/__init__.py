@@ -2,7 +2,7 @@ from .board import AirOutlook, SpoolBoard
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
-from .moisture import CacheVersion, Ensemble, MoistureState
+from .moisture import CacheVersion, Ensemble, MoistureState, Prior, SpoolLesson
 from .places import (
     BoxAir,
     BoxBoard,
@@ -41,6 +41,7 @@ __all__ = [
     "PlannedPrint",
     "Polymer",
     "PrintRequest",
+    "Prior",
     "Reading",
     "ReadingWithdrawal",
     "Respooling",
@@ -50,6 +51,7 @@ __all__ = [
     "Spool",
     "SpoolBoard",
     "SpoolCorrection",
+    "SpoolLesson",
     "Stay",
     "WeekPlan",
     "WithdrawnReading",

@@ -45,7 +45,7 @@ class MoistureState(models.Model):
 class Ensemble(models.Model):
     """The members of a spool's ensemble as its weighings moved them.
 
-    Spools that were never weighed have none; their members follow from the catalogue alone.
+    Spools that were never weighed have none; their members follow from their Prior.
     """
 
     spool = models.OneToOneField(Spool, models.CASCADE, related_name="ensemble")
@@ -56,3 +56,29 @@ class Ensemble(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spool_id} weighed until {self.last_at:%Y-%m-%d %H:%M}"
+
+
+class SpoolLesson(models.Model):
+    """The knowledge that the first weighings of a spool, 2, 4, 8 and so on, pass on to spools that come later."""
+
+    spool = models.ForeignKey(Spool, models.CASCADE, related_name="lessons")
+    weighings = models.PositiveSmallIntegerField()
+    last_at = models.DateTimeField(help_text="the last of these weighings")
+    numbers = models.BinaryField(help_text="see spools/physics/lessons.py")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["spool", "weighings"], name="lesson_once")]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} weighed {self.weighings} times"
+
+
+class Prior(models.Model):
+    """The knowledge that a spool started with, from spools of its feedstock weighed before it came."""
+
+    spool = models.OneToOneField(Spool, models.CASCADE, primary_key=True, related_name="prior")
+    spools = models.PositiveSmallIntegerField(help_text="that taught it; 0: it has that of the catalogue")
+    knowledge = models.BinaryField(help_text="see spools/moisture/feedstock_lessons.py; empty without them")
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} taught by {self.spools}"

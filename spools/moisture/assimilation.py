@@ -14,10 +14,11 @@ from itertools import pairwise
 import numpy as np
 
 from spools.air.hourly import HOUR
-from spools.catalogue.members import first_members, start_rh
+from spools.catalogue.members import start_rh
 from spools.inventory.ledger import NOMINAL_NET_ERROR, core_band_g, printed_before, weighed_net_g
 from spools.models import Ensemble, MassEntry, Place, Spool
 from spools.moisture import exposure_hours
+from spools.moisture.feedstock_lessons import Taught
 from spools.moisture.history import History
 from spools.physics import evidence
 from spools.physics.air import ZERO_C, Array
@@ -44,21 +45,26 @@ Replay = Callable[[Members], Sequence[Winding]]
 
 @dataclass(frozen=True)
 class WeighingResult:
-    """The members of a spool, and how its last weighing divides; None for one never weighed."""
+    """The members of a spool, and how its last weighing divides; None for one never weighed.
+
+    teachers: the spools of its feedstock that it learnt from.
+    """
 
     members: Members
     divided: dict | None
+    teachers: int = 0
 
     @classmethod
-    def from_row(cls, row: Ensemble) -> "WeighingResult":
+    def from_row(cls, row: Ensemble, taught: Taught) -> "WeighingResult":
         points = np.frombuffer(bytes(row.points), "<f8").reshape(-1, len(row.names))
-        return cls(Members(tuple(row.names), points), row.divided)
+        return cls(Members(tuple(row.names), points), row.divided, taught.spools)
 
     def why(self, history: History) -> list[Statement]:
         """The effect of the weighings."""
         weighings = weighings_of(history)
+        taught = [Statement("moisture_reason.taught", {"spools": self.teachers})] if self.teachers else []
         if self.divided is None:
-            return [Statement("moisture_reason.never_weighed")]
+            return taught or [Statement("moisture_reason.never_weighed")]
         unexplained_kg = self.divided["unexplained_kg"]
         used = sum(not off_kg for off_kg in unexplained_kg)
         counts = Statement("moisture_reason.weighings", {"used": used, "count": len(weighings)})
@@ -69,7 +75,7 @@ class WeighingResult:
             for entry, off_kg in zip(weighings, unexplained_kg, strict=True)
             if off_kg
         ]
-        return [counts, *unexplained]
+        return [*taught, counts, *unexplained]
 
 
 def weighings_of(history: History) -> list[MassEntry]:
@@ -77,28 +83,28 @@ def weighings_of(history: History) -> list[MassEntry]:
     return [entry for entry in history.entries if entry.kind == MassEntry.Kind.WEIGHED]
 
 
-def stored_result(history: History) -> WeighingResult | None:
+def stored_result(history: History, taught: Taught) -> WeighingResult | None:
     """From the stored ensemble, or the first members of a spool never weighed; None: not assimilated yet."""
     weighings = weighings_of(history)
     if not weighings:
-        return unweighed_result()
+        return unweighed_result(taught)
     row = getattr(history.spool, "ensemble", None)
     # A weighing may have been added while the facts were loaded.
     if row is None or (row.last_at, row.divided["weighings"]) != (weighings[-1].at, len(weighings)):
         return None
-    return WeighingResult.from_row(row)
+    return WeighingResult.from_row(row, taught)
 
 
-def unweighed_result() -> WeighingResult:
+def unweighed_result(taught: Taught) -> WeighingResult:
     """The first members, of a spool never weighed."""
-    return WeighingResult(first_members(), None)
+    return WeighingResult(taught.members(), None, taught.spools)
 
 
-def assimilate(history: History, replay: Replay, air_names: Iterable[str]) -> Ensemble:
+def assimilate(history: History, replay: Replay, air_names: Iterable[str], taught: Taught) -> Ensemble:
     """The ensemble of a weighed spool, not stored yet. air_names: of the numbers that its airs depend on."""
     spool, weighings = history.spool, weighings_of(history)
     scale, load = _weighings(history, weighings), _load(spool, history.entries)
-    first = first_members().with_columns(air_names)
+    first = taught.members().with_columns(air_names)
 
     def water_kg(points: Array) -> Array:
         return np.array([winding.water_kg() for winding in replay(replace(first, points=points))])

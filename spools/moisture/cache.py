@@ -16,9 +16,10 @@ from spools.air.climate import hour_of
 from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import is_current_version
-from spools.models import Ensemble, MoistureState, Spool
-from spools.moisture.assimilation import WeighingResult
+from spools.models import Ensemble, MoistureState, Prior, Spool, SpoolLesson
+from spools.moisture.assimilation import WeighingResult, weighings_of
 from spools.moisture.checkpoints import prune, slot
+from spools.moisture.feedstock_lessons import ComputedLesson
 from spools.moisture.history import History
 from spools.moisture.state import Moisture
 from spools.moisture.steps import SpoolMoment, advance_spools, load_spools
@@ -38,6 +39,8 @@ class ComputedMoisture:
     generations: dict[int, int]
     checkpoints: list[MoistureState]
     ensembles: list[Ensemble]
+    priors: list[Prior]
+    lessons: list[ComputedLesson]
     histories: dict[int, History]
     last: dict[int, SpoolMoment]
     weighings: Mapping[int, WeighingResult]
@@ -75,6 +78,9 @@ def _compute(
     # Read before all facts: one that is added meanwhile raises it.
     generations = dict(Spool.objects.filter(pk__in=spool_ids).values_list("pk", "cache_generation"))
     loaded = load_spools(spool_ids, until, from_scratch=stored is not None)
+    times = {pk: [entry.at for entry in weighings_of(history)] for pk, history in loaded.histories.items()}
+    taught = {pk for pk, result in loaded.weighings.items() if result.teachers}
+    loaded.lessons.prepare(loaded.ensembles, times, taught)
     rows: dict[tuple[int, str, int], MoistureState] = {}
     # The air of the present hour changes with its next reading.
     last, closed = dict(loaded.starts), hour_of(until)
@@ -92,7 +98,14 @@ def _compute(
                 if stored is not None:
                     stored.compare(row)
     return ComputedMoisture(
-        generations, list(rows.values()), loaded.ensembles, loaded.histories, last, loaded.weighings
+        generations,
+        list(rows.values()),
+        loaded.ensembles,
+        loaded.priors,
+        list(loaded.lessons.computed.values()),
+        loaded.histories,
+        last,
+        loaded.weighings,
     )
 
 
@@ -126,6 +139,15 @@ def store_advance(computed: ComputedMoisture) -> int:
         update_fields=["memory", "exposure_hours", "dry_hours", "heat_hours"],
     )
     prune(same)
+    priors = [row for row in computed.priors if row.spool_id in same]
+    Prior.objects.filter(spool__in=[row.spool_id for row in priors]).delete()
+    Prior.objects.bulk_create(priors)
+    SpoolLesson.objects.bulk_create(
+        [lesson.row for lesson in computed.lessons if lesson.rests_on & same],
+        update_conflicts=True,
+        unique_fields=["spool", "weighings"],
+        update_fields=["last_at", "numbers"],
+    )
     Ensemble.objects.bulk_create(ensembles)
     return len(checkpoints)
 
@@ -153,6 +175,7 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
         with transaction.atomic():
             MoistureState.objects.filter(spool__in=batch).delete()
             Ensemble.objects.filter(spool__in=batch).delete()
+            Prior.objects.filter(spool__in=batch).delete()
             store_advance(computed)
         differences += stored.differences()
     return differences

@@ -12,11 +12,12 @@ from functools import partial
 from itertools import chain
 
 from spools.air.hourly import HOUR, hour_of
-from spools.models import Ensemble, MoistureState, Spool
+from spools.models import Ensemble, MoistureState, Prior, Spool
 from spools.moisture import assimilation as spool_weighings
 from spools.moisture import checkpoints, exposure_hours
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.exposure_hours import Clock, Exposure
+from spools.moisture.feedstock_lessons import CATALOGUE, FeedstockLessons, Taught, stored_prior
 from spools.moisture.history import History, Segment
 from spools.moisture.history_queries import load, load_air
 from spools.physics.chamber import AIR_EXCHANGE
@@ -30,6 +31,7 @@ from spools.physics_inputs import (
     restore_winding,
 )
 
+NOTHING_TAUGHT: Mapping[int, Taught] = {}
 IsNeeded = Callable[[datetime, datetime | None], bool]
 
 
@@ -45,12 +47,17 @@ class SpoolMoment:
 
 @dataclass(frozen=True)
 class LoadedSpools:
-    """Histories, weighing results and the moments to continue from, by spool id; ensembles not stored yet."""
+    """Histories, weighing results and the moments to continue from, by spool id.
+
+    ensembles, priors: not stored yet. lessons: those that taught them.
+    """
 
     histories: dict[int, History]
     weighings: dict[int, WeighingResult]
     starts: dict[int, SpoolMoment]
     ensembles: list[Ensemble]
+    priors: list[Prior]
+    lessons: FeedstockLessons
 
 
 def load_spools(
@@ -62,10 +69,13 @@ def load_spools(
     """
     newest = {} if from_scratch else checkpoints.latest(ids, at)
     results: dict[int, WeighingResult] = {}
+    taught: dict[int, Taught] = {}
 
     def since(history: History) -> datetime:
-        pk = history.spool.pk
-        result = None if from_scratch else spool_weighings.stored_result(history)
+        pk, result = history.spool.pk, None
+        prior = None if from_scratch else stored_prior(history.spool)
+        if prior is not None:
+            taught[pk], result = prior, spool_weighings.stored_result(history, prior)
         if result is not None:
             results[pk] = result
         else:
@@ -74,17 +84,23 @@ def load_spools(
         return newest[pk].at if pk in newest else history.spool.received_at
 
     histories = load(ids, at, since, preloaded)
+    untaught = [history.spool for pk, history in histories.items() if pk not in taught]
+    lessons = FeedstockLessons(assimilate, from_scratch=from_scratch)
+    taught |= lessons.teach(untaught) if untaught else {}
     missing = [history for pk, history in histories.items() if pk not in results]
-    ensembles = _assimilate([history for history in missing if spool_weighings.weighings_of(history)])
-    results |= {row.spool_id: WeighingResult.from_row(row) for row in ensembles}
+    ensembles = assimilate([history for history in missing if spool_weighings.weighings_of(history)], taught)
+    results |= {row.spool_id: WeighingResult.from_row(row, taught[row.spool_id]) for row in ensembles}
     for pk in histories.keys() - results.keys():
-        results[pk] = spool_weighings.unweighed_result()
+        results[pk] = spool_weighings.unweighed_result(taught[pk])
+    priors = [taught[spool.pk].as_row(spool) for spool in untaught]
     starts = {pk: _start(h, results[pk].members, newest.get(pk)) for pk, h in histories.items()}
-    return LoadedSpools(histories, results, starts, ensembles)
+    return LoadedSpools(histories, results, starts, ensembles, priors, lessons)
 
 
-def _assimilate(histories: Sequence[History]) -> list[Ensemble]:
+def assimilate(histories: Sequence[History], taught: Mapping[int, Taught] = NOTHING_TAUGHT) -> list[Ensemble]:
     """Assimilates the weighings of these spools, each with the readings before the hour of its last one.
+
+    taught: what each started with, by its id; those that are missing with the members of the catalogue.
 
     With those of that very hour, each further reading would have it assimilated again.
     """
@@ -96,7 +112,8 @@ def _assimilate(histories: Sequence[History]) -> list[Ensemble]:
         history = loaded.before(last_hour)
         stages = _stages(history)
         replay = partial(_at_weighings, history, stages)
-        ensembles.append(spool_weighings.assimilate(history, replay, _air_names(stages)))
+        prior = taught.get(history.spool.pk, CATALOGUE)
+        ensembles.append(spool_weighings.assimilate(history, replay, _air_names(stages), prior))
     return ensembles
 
 

@@ -54,6 +54,12 @@ def test_every_number_of_a_feedstock_has_its_source(api, shop):
     assert numbers["w50_pct"]["low"] < numbers["w50_pct"]["value"] < numbers["w50_pct"]["high"]
 
 
+def test_a_feedstock_that_no_spool_taught_has_the_ranges_of_the_catalogue(api, shop):
+    known = api.get(f"feedstocks/{shop.nylon}/knowledge")
+    assert known["spools"] == 0
+    assert all(known[name]["p10"] < known[name]["p90"] for name in ("w50_pct", "d23_m2_s", "start_rh_pct"))
+
+
 def test_a_feedstock_that_cannot_be_is_refused(api, shop):
     good = {"maker_name": "Tern Coast Plastics", "polymer": shop.polyamide, "name": "Odd"}
     stored = Feedstock.objects.count()

@@ -24,7 +24,7 @@ from tests.pages.small_shop import a_job, a_reminder, local_input
 from tests.spools.conftest import hours_ago
 
 MOST_QUERIES = 16
-MOST_QUERIES_OF_A_PLAN = 28
+MOST_QUERIES_OF_A_PLAN = 29
 
 
 # Pages

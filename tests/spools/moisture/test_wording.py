@@ -22,6 +22,24 @@ EXAMPLES = {
         for code, words in DECIDED_BY.items()
         if code != "hygrometer"
     },
+    "moisture_reason.taught": (
+        {"spools": 20},
+        "Learnt from 20 spools of this feedstock that were weighed before it came.",
+    ),
+    "moisture_reason.feedstock_taught": (
+        {
+            "spools": 20,
+            "w50_low_pct": 2.31,
+            "w50_high_pct": 2.78,
+            "d23_low_m2_s": 1.1e-13,
+            "d23_high_m2_s": 2.3e-13,
+            "start_low_rh_pct": 9.6,
+            "start_high_rh_pct": 18.2,
+        },
+        "Learnt from 20 weighed spools: it takes up 2.3 to 2.8 % water at 50 % RH, water moves in it at 1.1e-13 to "
+        "2.3e-13 m²/s at 23 °C, and a sealed spool arrives in balance with 10 to 18 % RH (80 % ranges). Spools received "
+        "from now on start with that.",
+    ),
     "moisture_reason.in_unopened_bag": (
         {"place": "Bags", "since": AT},
         "In its unopened bag in Bags: it takes up and gives off nothing. Nothing recorded since it came on "
