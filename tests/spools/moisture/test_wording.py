@@ -24,7 +24,7 @@ EXAMPLES = {
     },
     "moisture_reason.taught": (
         {"spools": 20},
-        "Learnt from 20 spools of this feedstock that were weighed before it came.",
+        "Learnt from spools of this feedstock that were weighed before it came (20).",
     ),
     "moisture_reason.feedstock_taught": (
         {
@@ -36,7 +36,7 @@ EXAMPLES = {
             "start_low_rh_pct": 9.6,
             "start_high_rh_pct": 18.2,
         },
-        "Learnt from 20 weighed spools: it takes up 2.3 to 2.8 % water at 50 % RH, water moves in it at 1.1e-13 to "
+        "Learnt from weighed spools (20): it takes up 2.3 to 2.8 % water at 50 % RH, water moves in it at 1.1e-13 to "
         "2.3e-13 m²/s at 23 °C, and a sealed spool arrives in balance with 10 to 18 % RH (80 % ranges). Spools received "
         "from now on start with that.",
     ),
