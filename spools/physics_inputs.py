@@ -31,6 +31,8 @@ EVEN_CHANCE = 0.5
 # Below this chance to be over a limit, or to be under it, a better measurement would not change the verdict.
 LEAST_CHANCE = 0.05
 START_C = 22.0
+# The warming in airs that are expected is followed within this, in a step.
+EXPECTED_WITHIN_K = 1.0
 LEAST_WINDING_G = 1.0
 # The outer turns whose moisture counts where no job is named: those of a small one.
 SMALL_JOB_G = 50.0
@@ -113,10 +115,17 @@ class Winding:
         return 100 * self.material.isotherm.equilibrium(true.rh, true.temperature_k)
 
     def through(self, airs: Sequence[Surroundings]) -> "Winding":
-        """After these airs."""
+        """After these airs, which it went through."""
         if not airs:
             return self
         (result,) = winding.advance([self.lane(airs)])
+        return replace(self, state=result.state)
+
+    def forecast(self, airs: Sequence[Surroundings]) -> "Winding":
+        """After these airs, which are expected."""
+        if not airs:
+            return self
+        (result,) = winding.advance([self.lane(airs)], temperature_tolerance=EXPECTED_WITHIN_K)
         return replace(self, state=result.state)
 
     def lane(self, airs: Iterable[Surroundings]) -> winding.Lane:
@@ -167,8 +176,8 @@ def restore_winding(spool: Spool, mass_g: float, members: Members, memory: bytes
 
 
 def advance_windings(lanes: Iterable[tuple[Winding, Sequence[ConstantAir]]]) -> list[Winding]:
-    """Each winding after its airs, in order. The other windings in the batch change nothing."""
-    return [start.through(join_airs(airs)) for start, airs in lanes]
+    """A forecast of each winding after its airs, in order. The other windings in the batch change nothing."""
+    return [start.forecast(join_airs(airs)) for start, airs in lanes]
 
 
 def join_airs(airs: Sequence[ConstantAir]) -> list[Surroundings]:
@@ -332,5 +341,6 @@ def _lane(start: Winding, airs: Sequence[ConstantAir]) -> winding.Lane:
 
 def _surroundings(air: ConstantAir) -> Surroundings:
     kelvin = air.temperature_c + ZERO_C
-    known = Surroundings(air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber)
-    return replace(known, errors=air.errors)
+    return Surroundings(
+        air.hours * 3600, kelvin, air.rh_pct / 100, air.moving, chamber=air.chamber, errors=air.errors
+    )

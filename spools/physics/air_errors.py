@@ -4,6 +4,7 @@ A hygrometer is off by much the same all the time, so its offset is one number o
 how far it is off its set point. How well it exchanges its air is drawn by chamber.py.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -65,6 +66,26 @@ def true_air(
     float or ndarray
         Relative humidity [0..1], (members,) where it may be off.
     """
+    if not isinstance(temperature_k, np.ndarray) and not isinstance(rh, np.ndarray):
+        # Forecasts ask for the same air of a place again and again.
+        return _true_constant_air(float(temperature_k), float(rh), errors, members)
+    return _shift(temperature_k, rh, errors, members)
+
+
+@lru_cache(maxsize=1024)
+def _true_constant_air(
+    temperature_k: float, rh: float, errors: AirErrors, members: Members
+) -> tuple[float | Array, float | Array]:
+    true_k, true_rh = _shift(temperature_k, rh, errors, members)
+    for values in (true_k, true_rh):
+        if isinstance(values, np.ndarray):
+            values.flags.writeable = False
+    return true_k, true_rh
+
+
+def _shift(
+    temperature_k: float | Array, rh: float | Array, errors: AirErrors, members: Members
+) -> tuple[float | Array, float | Array]:
     offset = errors.hygrometer_sd * members.point(errors.hygrometer) if errors.hygrometer_sd else 0.0
     if not (errors.dryer and errors.dryer_sd_k):
         return temperature_k, np.clip(rh + offset, DRIEST, WETTEST) if errors.hygrometer_sd else rh

@@ -134,9 +134,12 @@ def further_points(name: str, count: int = MEMBERS) -> Array:
     return points
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Members:
-    """The members of an ensemble as standard normal points, a column for each named number."""
+    """The members of an ensemble as standard normal points, a column for each named number.
+
+    Each is equal to itself alone.
+    """
 
     names: tuple[str, ...]
     points: Array

@@ -25,6 +25,8 @@ EVEN_K, NEARLY_ONE = 0.2, 1.01
 FORECAST_TOLERANCE = 0.05
 # A forecast of a drying follows the warming of the winding, which takes an hour of many, no more closely than this.
 FORECAST_TEMPERATURE_TOLERANCE = 3.0  # K
+# Until its first look it follows both less closely: errors of the first half hour fade away.
+START_TOLERANCE, START_TEMPERATURE_TOLERANCE = 0.2, 10.0
 # It takes a winding that is no further from the air as having its temperature at once.
 AS_WARM_K = 1.0
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
@@ -254,9 +256,11 @@ def advance_until_crossed(
             crossed[i] = crossed[i] or (over <= allowed) == below
         if crossed.all() or s == len(durations):
             return s
+        tolerance = FORECAST_TOLERANCE if s else START_TOLERANCE
+        kelvins = FORECAST_TEMPERATURE_TOLERANCE if s else START_TEMPERATURE_TOLERANCE
         step, columns, _ = run(
             *(spool, members, last_for(weather, durations[s]), contents, temperature, columns, step, heat),
-            *(FORECAST_TOLERANCE, FORECAST_TEMPERATURE_TOLERANCE, nothing, no_temperatures),
+            *(tolerance, kelvins, nothing, no_temperatures),
         )
         if step < 0:
             return -1

@@ -88,6 +88,7 @@ def advance(
     *,
     heat: bool = True,
     tolerance: float = stepping.TOLERANCE,
+    temperature_tolerance: float = stepping.TEMPERATURE_TOLERANCE,
     record: bool = False,
 ) -> list[WindingResult]:
     """Take spools through their surroundings, each through its own.
@@ -103,6 +104,8 @@ def advance(
         Whether the winding warms by conduction; without, it has the temperature of the air at once.
     tolerance : float
         Error allowed in a time step, as a share of the distance from equilibrium.
+    temperature_tolerance : float
+        The same of the winding's temperatures [K].
     record : bool
         Whether to return the profiles at the end of each stretch.
 
@@ -116,10 +119,10 @@ def advance(
     FloatingPointError
         If no time step is short enough: a value must be absurd.
     """
-    return [_advance(lane, heat, tolerance, record) for lane in lanes]
+    return [_advance(lane, heat, (tolerance, temperature_tolerance), record) for lane in lanes]
 
 
-def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingResult:
+def _advance(lane: Lane, heat: bool, tolerances: tuple[float, float], record: bool) -> WindingResult:
     geometry, material, airs = lane.geometry, lane.material, lane.surroundings
     contents = lane.state.contents.copy()
     shells, _, members = contents.shape
@@ -137,8 +140,7 @@ def _advance(lane: Lane, heat: bool, tolerance: float, record: bool) -> WindingR
         columns,
         lane.state.step_s,
         heat,
-        tolerance,
-        stepping.TEMPERATURE_TOLERANCE,
+        *tolerances,
         profiles,
         temperatures,
     )
