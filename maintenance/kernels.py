@@ -8,7 +8,7 @@ import numpy as np
 from maintenance import gcode
 from spools import physics
 from spools.physics import drybox, kernels
-from spools.physics.ahead import AirAhead, advance_through
+from spools.physics.ahead import AirAhead, Crossings, advance_through
 from spools.physics.desiccant import DESICCANTS
 from spools.physics.ensemble import Members, first_members
 from spools.physics.isotherm import KINDS, Isotherm
@@ -54,7 +54,7 @@ def _advance_spools() -> None:
     advance_until_decided(lanes[0], [3600.0], geometry.mass_kg, [0.02], 0.2, [1])
     ahead = AirAhead(np.array([1.0, 2.0]), np.full(2, 296.15), np.array([0.1, 0.2]), False, None)
     start = geometry, materials[0], lanes[0].state, Members(("w50_pct",), np.zeros((1, 1)))
-    advance_through(*start, ahead, [1.0, 2.0], geometry.mass_kg, [0.02], 0.2, 1)
+    advance_through(*start, ahead, [1.0, 2.0], Crossings(geometry.mass_kg, [0.02], 0.2, 1))
     box, room = drybox.Box(0.01, 1e-6, DESICCANTS["silica_gel"], 0.1), drybox.Room(3600.0, 296.15, 0.5)
     drybox.forecast_rh(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room, [3600.0])
     drybox.step(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room)

@@ -12,7 +12,7 @@ from spools.catalogue.members import spool_material
 from spools.catalogue.values import material_values
 from spools.models import Spool
 from spools.physics import drying, ensemble, printing, surroundings, winding
-from spools.physics.ahead import AirAhead, advance_through
+from spools.physics.ahead import AirAhead, Crossings, advance_through
 from spools.physics.air import ZERO_C
 from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
@@ -300,9 +300,9 @@ def forecast_through(
         raise ValueError("Air ahead is that of one place, and of no dryer.")
     hours, celsius, rh_pct = np.array([air[:3] for air in airs]).T
     ahead = AirAhead(hours, celsius + ZERO_C, rh_pct / 100, place.moving, place.errors)
+    crossings = Crossings(mass_g / 1000, [limit_pct / 100 for limit_pct in limits_pct], DOUBT, min_probes)
     contents = advance_through(
-        *(start.geometry, start.material, start.state, start.members, ahead, probe_hours, mass_g / 1000),
-        *([limit_pct / 100 for limit_pct in limits_pct], DOUBT, min_probes),
+        start.geometry, start.material, start.state, start.members, ahead, probe_hours, crossings
     )
     return 100 * contents
 

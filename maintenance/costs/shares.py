@@ -14,7 +14,7 @@ from django.db.models.functions import Cast, Coalesce
 
 from maintenance.models import CostRates, Job, JobUse, WearEntry
 from maintenance.parts.wear_entries import COUNTED
-from spools.models import MassEntry, Spool
+from spools.models import Ending, MassEntry, Spool
 from spools.statements import Statement
 
 BATCH = 500
@@ -120,6 +120,7 @@ def _load_gram_prices(spools: Iterable[int], feedstocks: Iterable[int]) -> dict[
     )
     priced_spools = (
         Spool.objects.filter(Q(pk__in=spools) | Q(feedstock__in=feedstocks), price__isnull=False)
+        .exclude(endings__in=Ending.objects.valid().filter(kind=Ending.Kind.MISTAKE))
         .annotate(came_g=Subquery(first_mass))
         .order_by("received_at", "pk")
     )

@@ -46,6 +46,20 @@ class AirAhead:
         return np.asarray(true_k), np.asarray(true_rh)
 
 
+@dataclass(frozen=True)
+class Crossings:
+    """When it is decided that the outermost turns get too wet.
+
+    mass_kg: of these turns [kg]. limits: of their content [kg/kg]; one counts as crossed when more than this share of the
+    members is over it. min_probes: probes that are computed in any case.
+    """
+
+    mass_kg: float
+    limits: Sequence[float]
+    share: float
+    min_probes: int
+
+
 def advance_through(
     geometry: Geometry,
     material: Material,
@@ -53,10 +67,7 @@ def advance_through(
     members: Members,
     air: AirAhead,
     probe_hours: Sequence[float],
-    mass_kg: float,
-    limits: Sequence[float],
-    share: float,
-    min_probes: int,
+    crossings: Crossings,
 ) -> Array:
     """Advance a spool through the air ahead until it is decided when it gets too wet.
 
@@ -68,14 +79,8 @@ def advance_through(
         The air.
     probe_hours : sequence of float
         Hours at which the content is computed, rising [h].
-    mass_kg : float
-        Mass of the outermost turns [kg].
-    limits : sequence of float
-        Limits of their content [kg/kg].
-    share : float
-        A limit counts as crossed when more than this share of the members is over it.
-    min_probes : int
-        Probes that are computed in any case.
+    crossings : Crossings
+        What is to be decided.
 
     Returns
     -------
@@ -88,7 +93,7 @@ def advance_through(
     FloatingPointError
         If no time step is short enough: a value must be absurd.
     """
-    count = start.contents.shape[-1]
+    count, mass_kg = start.contents.shape[-1], crossings.mass_kg
     stretches, ends = _join_between(
         np.array([air.hours, air.temperature_k, air.rh]), np.array(probe_hours, dtype=float)
     )
@@ -105,8 +110,12 @@ def advance_through(
             columns,
             start.step_s,
         ),
-        *(outermost_shares(geometry, mass_kg), np.array(limits), math.floor(share * count + 1e-9)),
-        *(_highest_equilibrium(material.isotherm, air, members), min_probes, contents),
+        *(
+            outermost_shares(geometry, mass_kg),
+            np.array(crossings.limits),
+            math.floor(crossings.share * count + 1e-9),
+        ),
+        *(_highest_equilibrium(material.isotherm, air, members), crossings.min_probes, contents),
     )
     if probes < 0:
         raise FloatingPointError("No time step is short enough for these values; one must be absurd.")
