@@ -69,14 +69,15 @@ def test_i_opened_the_bag_and_that_is_withdrawn(shop, desk, free):
     desk.post(of("spool-move", free), {"place": shop.shelf.pk, "when": local_input(hours_ago(50))})
     page = desk.get(of("spool", free))
     assert "unopened" in notes(page) and of("spool-open", free) in page.content.decode()
-    given = {"card": "wet", "when": local_input(hours_ago(40))}
+    at = hours_ago(40)
+    given = {"card": "wet", "when": local_input(at)}
     assert notices(desk.post(of("spool-open", free), given, follow=True)) == ["success"]
     page = desk.get(of("spool", free))
     assert {"opening", "forecast", "lasts"} <= set(notes(page)) and "unopened" not in notes(page)
     assert of("spool-open", free) not in page.content.decode()
     require_refused(desk.post(of("spool-open", free), given), "opened_already", "when")
     opening = free.openings.get()
-    assert (opening.at, opening.card, opening.recorded_by) == (hours_ago(40), "wet", shop.user)
+    assert (opening.at, opening.card, opening.recorded_by) == (at, "wet", shop.user)
     address = reverse("withdraw", args=["opening", opening.pk])
     assert shows(desk.get(address), free.code[:3])
     assert notices(desk.post(address, {"reason": "another spool"}, follow=True)) == ["success"]
