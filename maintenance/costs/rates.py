@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from django.db import transaction
 
 from maintenance import limits
-from maintenance.costs.shares import load_rates
 from maintenance.models import CostRates, Printer
 from spools.checks import require_within
 from spools.edits.versions import count_edit
@@ -31,7 +30,3 @@ def save_rates(rates: CostRates, machines: Mapping[int, tuple[float | None, floa
                 require_within(name, value, *bounds)
         Printer.objects.filter(pk=pk).update(hour_rate=hour_rate, power_w=power_w)
     return rates
-
-
-def shop_currency() -> str:
-    return load_rates().currency
