@@ -9,7 +9,7 @@ from uuid import uuid4
 from django.http import HttpRequest, HttpResponse
 from structlog.contextvars import bound_contextvars
 
-from background.logs import current_request
+from background.logs import REQUEST_ID, current_request
 
 logger = logging.getLogger(__name__)
 WELL_FORMED = re.compile(r"[A-Za-z0-9._-]{8,64}")
@@ -23,6 +23,7 @@ def request_id_middleware(
     def middleware(request: HttpRequest) -> HttpResponse:
         proxy_id = request.headers.get("X-Request-ID", "")
         assigned = proxy_id if WELL_FORMED.fullmatch(proxy_id) else uuid4().hex
+        request.META[REQUEST_ID] = assigned
         began = time.monotonic()
         current = current_request.set(request)
         try:

@@ -4,6 +4,7 @@ import json
 import logging
 import subprocess
 import sys
+from contextlib import contextmanager
 from io import StringIO
 from logging.config import DictConfigurator
 
@@ -39,10 +40,10 @@ def fail(request, token):
 urlpatterns = [path("ask/", ask), path("calendar/<str:token>/", fail)]
 
 
-@pytest.fixture
-def lines():
-    """A function that returns what was logged as JSON since it was last asked, parsed."""
-    config = logs.build_configuration("json", "INFO")
+@contextmanager
+def logged(form):
+    """The stream of what is logged."""
+    config = logs.build_configuration(form, "INFO")
     written = StringIO()
     handler = logging.StreamHandler(written)
     handler.setFormatter(DictConfigurator(config).configure_formatter(config["formatters"]["line"]))
@@ -50,16 +51,23 @@ def lines():
     level = root.level
     root.addHandler(handler)
     root.setLevel("INFO")
-
-    def told() -> list[dict]:
-        parsed = [json.loads(line) for line in written.getvalue().splitlines()]
-        written.seek(0)
-        written.truncate()
-        return parsed
-
-    yield told
+    yield written
     root.removeHandler(handler)
     root.setLevel(level)
+
+
+@pytest.fixture
+def lines():
+    """A function that returns what was logged as JSON since it was last asked, parsed."""
+    with logged("json") as written:
+
+        def told() -> list[dict]:
+            parsed = [json.loads(line) for line in written.getvalue().splitlines()]
+            written.seek(0)
+            written.truncate()
+            return parsed
+
+        yield told
 
 
 @pytest.fixture
@@ -117,6 +125,43 @@ def test_a_fault_is_one_line_without_secrets(lines):
     assert "RuntimeError" in line["exception"] and "\n" in line["exception"]
     assert line["path"] == "/calendar/…/"
     assert not any(secret in json.dumps(told) for secret in (TOKEN, "geheim", "key=abc"))
+
+
+FORGED = "2026-01-01T00:00:00Z CRITICAL shop: forged"
+
+
+@pytest.mark.django_db
+@pytest.mark.urls(__name__)
+def test_an_address_forges_no_line():
+    with logged("text") as written:
+        Client().post(f"/s/x%0a{FORGED}%1b[2J%e2%80%a8{FORGED}%e2%80%ae/")
+    text = written.getvalue()
+    assert "forged" in text and not any(line.startswith("2026-01-01") for line in text.splitlines())
+    assert "\x1b" not in text and "\u202e" not in text
+
+
+@pytest.mark.django_db
+@pytest.mark.urls(__name__)
+def test_the_text_of_an_error_forges_no_line(monkeypatch):
+    monkeypatch.setattr(f"{__name__}.ADDRESS", f"x\n{FORGED}\r{FORGED}\n")
+    with logged("text") as written:
+        Client(raise_request_exception=False).get("/calendar/abc/")
+    text = written.getvalue()
+    assert "forged" in text and not any(line.startswith("2026-01-01") for line in text.splitlines())
+
+
+@pytest.mark.django_db
+@pytest.mark.urls(__name__)
+def test_every_line_of_a_request_has_its_id_path_and_client(lines):
+    Client().get("/nothing/", headers={"X-Request-ID": "proxy-0815.7"}, REMOTE_ADDR="192.0.2.7")
+    told = [line for line in lines() if line["logger"] in ("django.request", "background.requests")]
+    assert len(told) == 2
+    for line in told:
+        assert (line["request_id"], line["path"], line["client"]) == (
+            "proxy-0815.7",
+            "/nothing/",
+            "192.0.2.7",
+        )
 
 
 @pytest.mark.django_db
