@@ -1,15 +1,17 @@
 """One person, reminders that are raised by hand, and the work of sending alone."""
 
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 
 import pytest
+import time_machine
 from django.contrib.auth import get_user_model
 from django.utils import timezone
 
 from background.queue import background_work
 from background.running import run_due
 from maintenance.models import Channel, Message, Reminder, ReminderEvent, Subscription
-from maintenance.reminders.delivery import attempts, mail, outbox, posting, schedule
+from maintenance.reminders.delivery import mail, outbox, posting, schedule
 from maintenance.reminders.delivery.webhook import new_secret
 from tests.background.registry import registered_work
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver, MailReceiver
@@ -85,9 +87,10 @@ def set_deadline(monkeypatch, seconds: float) -> None:
     monkeypatch.setattr(mail, "DEADLINE_S", seconds)
 
 
-def end_backoff(monkeypatch) -> None:
-    """Failures are followed by the next attempt at once."""
-    monkeypatch.setattr(attempts, "BACKOFF_S", [0])
+def work_later(minutes: int) -> None:
+    """As in a later minute, when a backoff may be over."""
+    with time_machine.travel(timezone.now() + timedelta(minutes=minutes), tick=True):
+        work_until_quiet()
 
 
 @pytest.fixture

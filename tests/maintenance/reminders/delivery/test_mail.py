@@ -5,15 +5,14 @@ import subprocess
 import pytest
 from django.utils import timezone
 
-from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox
 from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import (
-    end_backoff,
     post,
     raised,
     set_deadline,
+    work_later,
     work_until_quiet,
 )
 from tests.maintenance.reminders.delivery.receivers import dripping_server
@@ -76,17 +75,16 @@ def test_without_an_address_of_the_shop_there_are_no_links(letters, post_office,
 )
 def test_no_message_is_lost_whatever_the_mail_server_does(letters, post_office, monkeypatch, at, mood):
     set_deadline(monkeypatch, 0.4)
-    end_backoff(monkeypatch)
     post_office.at, post_office.mood = at, mood
     messages = post(*(raised(number) for number in range(3)))
-    for _ in range(3):
-        run_item(claim_next(timezone.now()))
+    for minutes in (0, 10, 20):
+        work_later(minutes)
     failed = Message.objects.exclude(error=None).first()
     assert failed is not None and failed.attempts > 0
     assert not Message.objects.exclude(state="waiting").exists()
     post_office.mood = "take"
     set_deadline(monkeypatch, 60)
-    work_until_quiet()
+    work_later(60)
     assert set(post_office.ids) == {str(message.pk) for message in messages}
     assert set(Message.objects.values_list("state", flat=True)) == {"sent"}
 

@@ -14,15 +14,14 @@ import time_machine
 from django.utils import timezone
 from standardwebhooks.webhooks import Webhook
 
-from background.running import claim_next, run_item
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import outbox, posting
 from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import (
-    end_backoff,
     post,
     raised,
     set_deadline,
+    work_later,
     work_until_quiet,
 )
 from tests.services.servers import free_port
@@ -74,18 +73,17 @@ def test_the_signature_by_openssl_and_by_hand(hook, web):
 @pytest.mark.parametrize("mood", ["hang", "drip", "close", "half", 500, 503, 429, 302, 404, 410])
 def test_no_message_is_lost_whatever_the_receiver_does(hook, web, monkeypatch, mood):
     set_deadline(monkeypatch, 0.4)
-    end_backoff(monkeypatch)
     web.mood = mood
     messages = post(*(raised(number) for number in range(4)))
     wanted = {str(message.pk) for message in messages}
-    for _ in range(4):
-        run_item(claim_next(timezone.now()))
+    for minutes in (0, 10, 20, 30):
+        work_later(minutes)
     assert Message.objects.filter(state="waiting").count() == 4
     failed = Message.objects.exclude(error=None).first()
     assert failed is not None and failed.attempts > 0
     web.mood = 204
     set_deadline(monkeypatch, 60)
-    work_until_quiet()
+    work_later(60)
     assert set(web.ids) == wanted
     assert {one.id for one in web.seen} == wanted
     assert set(Message.objects.values_list("state", flat=True)) == {"sent"}
