@@ -17,7 +17,7 @@ from maintenance.jobs.records import Outcome, record_job, require_start_time
 from maintenance.jobs.reprints import choose_spools
 from maintenance.jobs.shares import find_start
 from maintenance.jobs.steps import change_spool, end_job, start_job
-from maintenance.models import Job, Loading
+from maintenance.models import Job, JobEvent, Loading
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict, decode_checks
@@ -162,12 +162,18 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "reasons": decode_checks(row.reasons),
             "uses": uses.prefetch_related("wear__part__kind"),
             "reserved": row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"),
-            "events": row.events.select_related("recorded_by", "withdrawn_by"),
+            "steps": _list_steps(row),
             "forms": forms,
             "cost": load_job_cost(row) if row.is_over else None,
             "currency": load_rates().currency,
         },
     )
+
+
+def _list_steps(job: Job) -> list[JobEvent]:
+    """By their times; a plan comes first, even of a print that began before it was planned for."""
+    events = job.events.select_related("recorded_by", "withdrawn_by")
+    return sorted(events, key=lambda event: event.kind != JobEvent.Kind.PLANNED)
 
 
 def _build_forms(request: HttpRequest, job: Job) -> dict[str, Any]:

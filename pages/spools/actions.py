@@ -217,7 +217,9 @@ def spool_end(request: HttpRequest, spool: Spool) -> HttpResponse:
             spool, kind=data["kind"], at=data["when"], note=data["note"], by=request.user
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is out of use. Its page takes it back.")
-        return redirect("spools")
+        messages.success(
+            request, f"{pretty(spool.code)} is out of use. If that was a slip, take it back here."
+        )
+        return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/end.html", context)

@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 
-from pages.frame.forms import WhenField, number
+from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 from spools import limits
 from spools.codes import pretty
@@ -15,16 +15,9 @@ from spools.models import CoreKind, Ending, Feedstock, Place, Spool
 from spools.refusals import refusal
 
 
-def price_field() -> forms.DecimalField:
+def price_field() -> forms.Field | None:
     """What was paid for a spool; optional."""
-    return forms.DecimalField(
-        label="Price of the spool",
-        required=False,
-        min_value=0,
-        max_digits=8,
-        decimal_places=2,
-        widget=forms.NumberInput(attrs={"step": "any", "inputmode": "decimal"}),
-    )
+    return with_point(Spool._meta.get_field("price"), label="Price of the spool", min_value=0)
 
 
 class PriceForm(forms.Form):
