@@ -3,6 +3,7 @@
 import os
 import random
 from collections.abc import Iterator
+from tempfile import TemporaryDirectory
 
 import pytest
 from django.conf import settings
@@ -11,6 +12,7 @@ from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
 from tests.services.servers import START_WITHIN_S, PostgresServer, RedisServer
+from tests.services.shop import PREPARED
 
 # Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -37,9 +39,14 @@ CHROMIUM_ARGUMENTS = [
 ]
 
 
-def pytest_configure() -> None:
+def pytest_configure(config: pytest.Config) -> None:
     # Accounts of tests need no slow hash.
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    # The processes that it starts inherit it.
+    if PREPARED not in os.environ:
+        folder = TemporaryDirectory(prefix="loadworthy-prepared-")
+        os.environ[PREPARED] = folder.name
+        config.add_cleanup(folder.cleanup)
 
 
 @pytest.fixture(scope="session")

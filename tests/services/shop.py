@@ -1,7 +1,9 @@
 """A whole shop as a person would start it: prepared, served, and ended with Ctrl-C."""
 
+import fcntl
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -17,6 +19,8 @@ from tests.services.servers import wait_for
 REPOSITORY = Path(__file__).resolve().parents[2]
 MANAGE = [sys.executable, "manage.py"]
 STOP_WITHIN_S = 120.0
+# A folder that all processes of a run of tests share; set by tests/conftest.py.
+PREPARED = "PREPARED_SHOPS"
 OWN_VARIABLES = {"DATABASE_URL", "REDIS_URL", "HOST", "PORT", "DJANGO_SETTINGS_MODULE", "ALLOWED_HOSTS"}
 
 
@@ -40,11 +44,30 @@ def live_shop(
     """
     with TemporaryDirectory(prefix="loadworthy-") as folder:
         env = shop_env(Path(folder) / "data", database_url, redis_url)
-        text = run_manage(env, "prepare", *(["--demo"] if demo else []))
+        text = _prepare(env, demo) if database_url else _prepare_once(env, demo)
         account = re.search(r"name (\S+), password (\S+)", text)
         assert account, text
         with served(env) as (url, _):
             yield Shop(url, account[1], account[2], env)
+
+
+def _prepare(env: dict[str, str], demo: bool) -> str:
+    return run_manage(env, "prepare", *(["--demo"] if demo else []))
+
+
+def _prepare_once(env: dict[str, str], demo: bool) -> str:
+    """One process of a run of tests prepares each of the two shops, as that takes seconds; the others copy it."""
+    if PREPARED not in os.environ:
+        return _prepare(env, demo)
+    prepared = Path(os.environ[PREPARED], "demo" if demo else "empty")
+    with prepared.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        said = prepared / "said"
+        if not said.exists():
+            prepared.mkdir()
+            said.write_text(_prepare(env | {"LOADWORTHY_DATA": str(prepared / "data")}, demo))
+    shutil.copytree(prepared / "data", env["LOADWORTHY_DATA"])
+    return said.read_text()
 
 
 def shop_env(
