@@ -12,6 +12,7 @@ from spools.edits.idempotency import MAX_KEY_LENGTH
 REFUSALS = {
     "400": "Something in the request is wrong; the message says what. Nothing was stored.",
     "401": "The token is missing or not known.",
+    "403": "The role of the account does not include this.",
     "404": "There is no such thing.",
     "409": "It clashes with something recorded at the same moment.",
     "412": "Somebody else changed it since the version in If-Match; present is how it is stored now.",
@@ -72,7 +73,7 @@ class AutoSchema(BaseSchema):
 
     def _may_refuse_with(self, code: str) -> bool:
         match code:
-            case "401":
+            case "401" | "403":
                 return bool(self.view.authentication_classes)
             case "404":
                 return "{" in self.path

@@ -90,5 +90,5 @@ urlpatterns = [
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="api-schema"), name="api-docs"),
     # Scripts read JSON, also where there is nothing.
-    re_path("", NotFoundView.as_view()),
+    re_path("", NotFoundView.as_view(), name="api-nothing"),
 ]

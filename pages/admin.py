@@ -7,10 +7,12 @@ from typing import Any
 
 from django.apps import apps
 from django.contrib import admin
+from django.contrib.auth.admin import UserAdmin
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest
 
+from access.models import User
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
 from pages.frame.versions import VersionedForm
@@ -95,6 +97,14 @@ class FeedstockAdmin(AssumptionAdmin):
     list_display = ["__str__", "polymer", "filler", "diameter_mm"]
     list_select_related = ["maker", "polymer", "filler"]
     search_fields = ["name", "maker__name", "polymer__name"]
+
+
+@admin.register(User)
+class AccountAdmin(UserAdmin):
+    """Who may sign in; everybody else changes roles on the page of accounts."""
+
+    list_display = ["username", "role", "is_superuser", "is_active", "last_login"]
+    fieldsets = [(None, {"fields": ["username", "password", "email", "role", "is_superuser", "is_active"]})]
 
 
 def _base(model: type[models.Model]) -> type[admin.ModelAdmin]:

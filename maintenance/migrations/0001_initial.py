@@ -14,7 +14,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        ("auth", "__first__"),
+        ("access", "__first__"),
         ("spools", "0001_initial"),
     ]
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db import transaction
@@ -69,7 +68,6 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
     return [RunRow(run, cautions.get(run.spool_id, [])) for run in runs]
 
 
-@login_required
 def drying(request: HttpRequest) -> HttpResponse:
     live = board_version()
     dryers = list(Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room"))
@@ -108,7 +106,6 @@ def drying(request: HttpRequest) -> HttpResponse:
     )
 
 
-@login_required
 def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     """Choose spools (GET), see their plan (GET with spools), start what was planned (POST of the same).
 
@@ -256,7 +253,6 @@ def _initial_values(batch: BatchPlan | None) -> dict[str, str]:
     return {name: f"{number:.4g}" for name, number in numbers.items()}
 
 
-@login_required
 def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
     """End one run or all runs of a dryer: where each spool goes, and what it weighs."""
     dryer = get_object_or_404(Place, pk=pk, kind=Place.Kind.DRYER)

@@ -7,7 +7,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -64,7 +63,6 @@ class PlanView:
     drawing: WeekDrawing
 
 
-@login_required
 def week_page(request: HttpRequest) -> HttpResponse:
     return _page(request, StaffedHoursForm(hours=_last_staffed_hours()))
 
@@ -148,7 +146,6 @@ def _draw_week(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: dateti
     return draw_week(sorted(lanes.items()), now)
 
 
-@login_required
 def print_request_new(request: HttpRequest) -> HttpResponse:
     form = PrintRequestForm(post_data(request))
     if apply(form, lambda data: add_print_request(**data, by=request.user)):
@@ -168,7 +165,6 @@ def _apply_and_return(request: HttpRequest, action: Any, result: str) -> HttpRes
     return redirect("week")
 
 
-@login_required
 @require_POST
 def week_plan(request: HttpRequest) -> HttpResponse:
     form = StaffedHoursForm(request.POST, hours=_last_staffed_hours())
@@ -177,7 +173,6 @@ def week_plan(request: HttpRequest) -> HttpResponse:
     return _page(request, form)
 
 
-@login_required
 @require_POST
 def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
@@ -185,7 +180,6 @@ def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     return _apply_and_return(request, lambda: accept_plan(plan, by=request.user), result)
 
 
-@login_required
 @require_POST
 def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
@@ -200,7 +194,6 @@ def _get_drying(pk: int) -> PlannedDrying:
     )
 
 
-@login_required
 @require_POST
 def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _get_drying(pk)
@@ -208,7 +201,6 @@ def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     return _apply_and_return(request, lambda: cancel_drying(planned, by=request.user), result)
 
 
-@login_required
 @require_POST
 def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
     planned, pinned = _get_drying(pk), request.POST.get("pinned") == "yes"
@@ -219,7 +211,6 @@ def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
     return _apply_and_return(request, lambda: pin_drying(planned, pinned), f"The drying of {code} {result}")
 
 
-@login_required
 def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     """Move a drying to another time, dryer or set point; the plan shows the consequences."""
     planned = _get_drying(pk)

@@ -5,7 +5,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -33,7 +32,6 @@ from spools.wording import format_number
 PER_PAGE = 30
 
 
-@login_required
 def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
     """The series with the parts that are on a toolhead, and all its checks, the newest first."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
@@ -55,7 +53,6 @@ def toolhead_flow(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 def flow_check_new(request: HttpRequest) -> HttpResponse:
     """First the plan, by GET; with it come the blobs, their G-code lines and the inputs for their masses.
 
@@ -109,7 +106,6 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
     )
 
 
-@login_required
 def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
     check = get_object_or_404(FlowCheck.objects.select_related("recorded_by"), pk=pk)
     [evaluated] = evaluate_checks(FlowCheck.objects.filter(pk=pk))

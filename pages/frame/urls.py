@@ -10,6 +10,7 @@ urlpatterns = [
     path("sign-in/", sign_in, name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("accounts/", accounts.accounts, name="accounts"),
+    path("accounts/<int:pk>/", accounts.account_edit, name="account-edit"),
     path("accounts/password/", accounts.change_password, name="password"),
     path("accounts/password/changed/", accounts.password_changed, name="password-changed"),
     path("live/", live.live, name="live"),

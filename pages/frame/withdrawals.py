@@ -6,7 +6,6 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -217,7 +216,6 @@ class WithdrawForm(forms.Form):
     reason = forms.CharField(label="Reason", max_length=MAX_REASON_LENGTH)
 
 
-@login_required
 def withdraw_fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     fact_kind = KINDS.get(kind)
     if fact_kind is None:

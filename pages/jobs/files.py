@@ -1,7 +1,6 @@
 """Job files: add one, show its facts and where it may be printed, and record its print."""
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
@@ -33,7 +32,6 @@ LOOK_AGAIN_S = 2
 FILES = JobFile.objects.select_related("printer", "added_by")
 
 
-@login_required
 def job_files(request: HttpRequest) -> HttpResponse:
     """The files, the newest first, and the form that takes one in."""
     form = JobFileForm(post_data(request), request.FILES or None)
@@ -55,7 +53,6 @@ def _add_file(form: JobFileForm, request: HttpRequest) -> JobFile | None:
     return added[0] if apply(form, add) else None
 
 
-@login_required
 def job_file(request: HttpRequest, pk: int) -> HttpResponse:
     """The facts of a file and where it may be printed; while it is read, the progress."""
     file = get_object_or_404(FILES, pk=pk)
@@ -94,7 +91,6 @@ def _judge_machines(file: JobFile) -> dict:
         return {"not_judged": " ".join(error.messages)}
 
 
-@login_required
 @require_POST
 def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
     file = get_object_or_404(JobFile, pk=pk)
@@ -106,7 +102,6 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("job-file", pk)
 
 
-@login_required
 def job_file_again(request: HttpRequest, pk: int) -> HttpResponse:
     file = get_object_or_404(FILES, pk=pk)
     form = ReadAgainForm(post_data(request), file=file)
@@ -115,7 +110,6 @@ def job_file_again(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "jobs/files/again.html", {"file": file, "form": form})
 
 
-@login_required
 def job_file_material(request: HttpRequest, pk: int) -> HttpResponse:
     """States the material that each tool of the job was made for."""
     file = get_object_or_404(FILES, pk=pk)
@@ -132,7 +126,6 @@ def _load_materials(file: JobFile) -> list[JobFileMaterial]:
     return list(file.materials.select_related("feedstock__maker", "feedstock__polymer", "polymer"))
 
 
-@login_required
 def job_file_print(request: HttpRequest, pk: int) -> HttpResponse:
     """The first button shows the verdict; the second, which comes with it, records what it was shown for."""
     file = get_object_or_404(FILES, pk=pk)

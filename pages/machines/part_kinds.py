@@ -3,7 +3,6 @@
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
@@ -21,7 +20,6 @@ from pages.machines.part_forms import PartKindForm
 SHOWN_ENTRIES = 20
 
 
-@login_required
 def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     """The stated life, the life learnt from the shop's own parts, and each of these parts."""
     kind = get_object_or_404(PartKind, pk=pk)
@@ -54,14 +52,12 @@ def _describe_life(kind: PartKind) -> dict[str, Any]:
     }
 
 
-@login_required
 def part_kind_new(request: HttpRequest) -> HttpResponse:
     return _form(
         request, PartKindForm(post_data(request)), "is added. Receive the first ones when they come."
     )
 
 
-@login_required
 def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
     kind = get_object_or_404(PartKind, pk=pk)
     form = PartKindForm(post_data(request), instance=kind)

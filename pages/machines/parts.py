@@ -1,7 +1,6 @@
 """Parts: one part's own page; fit from stock, replace in two taps, take off, measure a bore."""
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -41,7 +40,6 @@ SHOWN_JOBS = 10
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
 
 
-@login_required
 def part(request: HttpRequest, pk: int) -> HttpResponse:
     """Its life, its bore, where it was, and what its last jobs did to it."""
     machine_part = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
@@ -68,7 +66,6 @@ def _load_wear(machine_part: Part) -> PartWear:
     return load_part_wear(Part.objects.filter(pk=machine_part.pk))[0]
 
 
-@login_required
 def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     """Parts for the roles of a toolhead that are free."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
@@ -76,7 +73,6 @@ def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     return _fit_page(request, toolhead, kinds, toolhead.printer_id)
 
 
-@login_required
 def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
     """Parts that the whole printer has once, for the roles that are free."""
     printer = get_object_or_404(Printer, pk=pk)
@@ -113,7 +109,6 @@ def _used_address(site: Site) -> str:
     return reverse("part-fit-used" if isinstance(site, Toolhead) else "printer-part-fit-used", args=[site.pk])
 
 
-@login_required
 def part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
     """A part of a toolhead that was used before it came into the records."""
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
@@ -121,7 +116,6 @@ def part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
     return _fit_used_page(request, toolhead, kinds, toolhead.printer_id)
 
 
-@login_required
 def printer_part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     return _fit_used_page(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
@@ -147,7 +141,6 @@ def _fit_used_page(
     return render(request, "machines/fit_used.html", {"form": form, "site": site, "machine": machine})
 
 
-@login_required
 def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
     """The use of a part before it came into the records, stated or corrected."""
     machine_part = get_object_or_404(Part.objects.select_related("kind"), pk=pk)
@@ -163,7 +156,6 @@ def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/parts/prior_use.html", {"form": form, "part": machine_part})
 
 
-@login_required
 def removal_correct(request: HttpRequest, pk: int) -> HttpResponse:
     """Another reason or time of a removal."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
@@ -179,7 +171,6 @@ def removal_correct(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/parts/removal.html", {"form": form, "fitting": fitting})
 
 
-@login_required
 def removal_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     """The part never came off."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
@@ -206,7 +197,6 @@ def _refittable_parts() -> QuerySet[Part]:
     )
 
 
-@login_required
 def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     """Kind and reason are chosen beforehand: the second tap is the button."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
@@ -238,7 +228,6 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
 
 
-@login_required
 def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = get_object_or_404(FITTINGS, pk=pk)
     if redirected := _redirect_if_removed(request, fitting):
@@ -262,7 +251,6 @@ def _redirect_if_removed(request: HttpRequest, fitting: Fitting) -> HttpResponse
     return redirect("machine", fitting.machine_id)
 
 
-@login_required
 def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
     nozzle = get_object_or_404(Part.objects.select_related("kind"), pk=pk, kind__bore_mm__isnull=False)
     form = BoreForm(post_data(request), initial={"error_mm": 0.01, "method": BoreReading.Method.PIN})

@@ -4,7 +4,6 @@ from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -22,7 +21,6 @@ from pages.machines.service_forms import ServiceForm, ServiceKindForm
 SHOWN_ENTRIES = 50
 
 
-@login_required
 def service(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     toolheads = list(printer.toolheads.select_related("printer"))
@@ -54,7 +52,6 @@ def status_row(status: ServiceStatus) -> dict[str, Any]:
     }
 
 
-@login_required
 def service_done(request: HttpRequest, pk: int) -> HttpResponse:
     """The button beside a service posts what is done now; the form asks when, for what was done before."""
     printer = get_object_or_404(Printer, pk=pk)
@@ -75,7 +72,6 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/service/done.html", {"form": form, "printer": printer})
 
 
-@login_required
 def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     """Add a service, or correct one: its interval, whether it stops the machine, whether it is used."""
     kind = get_object_or_404(ServiceKind, pk=pk) if pk else None

@@ -1,7 +1,6 @@
 """Stock: parts in the drawer and grams of each feedstock, against their reorder points."""
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
@@ -17,7 +16,6 @@ from spools.inventory.ledger import remaining_by_spool
 from spools.models import Feedstock, Spool
 
 
-@login_required
 def stock(request: HttpRequest) -> HttpResponse:
     counts, kinds = in_stock(), list(PartKind.objects.all())
     lives = load_kind_lives(kinds)
@@ -68,7 +66,6 @@ def _feedstocks() -> list[dict]:
     return rows
 
 
-@login_required
 def stock_add(request: HttpRequest) -> HttpResponse:
     form = StockForm(post_data(request), initial={"kind": request.GET.get("kind")})
     if apply(

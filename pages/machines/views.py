@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
@@ -41,7 +40,6 @@ FITTING_COLUMNS = ("toolhead", "printer", "role", "start", "part__kind__name")
 Site = tuple[int | None, int | None]
 
 
-@login_required
 def machines(request: HttpRequest) -> HttpResponse:
     live = board_version()
     in_use = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
@@ -56,7 +54,6 @@ def machines(request: HttpRequest) -> HttpResponse:
     return render(request, "machines/list.html", context)
 
 
-@login_required
 def machine(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
@@ -152,7 +149,6 @@ def _describe_machines(
     ]
 
 
-@login_required
 def machine_new(request: HttpRequest) -> HttpResponse:
     form = NewPrinterForm(post_data(request))
     head = ToolheadForm(post_data(request), prefix="head")
@@ -170,7 +166,6 @@ def machine_new(request: HttpRequest) -> HttpResponse:
     return render(request, "machines/form.html", {"form": form, "head": head})
 
 
-@login_required
 def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     form = ToolheadForm(post_data(request))
@@ -180,7 +175,6 @@ def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/form.html", {"form": form, "printer": printer})
 
 
-@login_required
 def machine_edit(request: HttpRequest, pk: int) -> HttpResponse:
     form = PrinterForm(post_data(request), instance=get_object_or_404(Printer, pk=pk))
     if apply(form, lambda data: save_printer(form.instance)):
@@ -189,7 +183,6 @@ def machine_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/edit.html", {"form": form, "row": get_object_or_404(Printer, pk=pk)})
 
 
-@login_required
 def toolhead_edit(request: HttpRequest, pk: int) -> HttpResponse:
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
     form = ToolheadForm(post_data(request), instance=toolhead)
@@ -200,7 +193,6 @@ def toolhead_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/edit.html", {"form": form, "row": row, "machine": row.printer_id})
 
 
-@login_required
 def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     if printer.retired_at is not None:
@@ -218,7 +210,6 @@ def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "machines/retire.html", {"form": form, "printer": printer})
 
 
-@login_required
 @require_POST
 def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)

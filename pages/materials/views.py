@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -64,7 +63,6 @@ def list_numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber
     ]
 
 
-@login_required
 def materials(request: HttpRequest) -> HttpResponse:
     live = Q(spools__emptied_at=None)
     return render(
@@ -80,7 +78,6 @@ def materials(request: HttpRequest) -> HttpResponse:
     )
 
 
-@login_required
 def material(request: HttpRequest, pk: int) -> HttpResponse:
     polymer = get_object_or_404(Polymer, pk=pk)
     sources = list(polymer.sources.all())
@@ -97,7 +94,6 @@ def material(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker", "polymer", "filler"), pk=pk)
     return render(
@@ -114,7 +110,6 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
     """Record a coupon test of a feedstock."""
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
@@ -134,20 +129,17 @@ def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "materials/coupon.html", {"form": form, "feedstock": row})
 
 
-@login_required
 def feedstock_new(request: HttpRequest) -> HttpResponse:
     form = FeedstockForm(post_data(request))
     return _feedstock_form(request, form, "is in the catalogue.")
 
 
-@login_required
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
     form = FeedstockForm(post_data(request), instance=row)
     return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
 
 
-@login_required
 @require_POST
 def feedstock_retire(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
@@ -155,7 +147,6 @@ def feedstock_retire(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("feedstock", pk)
 
 
-@login_required
 @require_POST
 def feedstock_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)

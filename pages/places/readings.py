@@ -3,7 +3,6 @@
 from datetime import timedelta
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -19,7 +18,6 @@ from spools.refusals import refusal
 SHOWN_TYPED, SHOWN_WITHDRAWALS = 10, 10
 
 
-@login_required
 def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
     """Readings from a file, or one by hand: the button names the form that was sent."""
     place = get_object_or_404(Place, pk=pk)
@@ -52,7 +50,6 @@ def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "places/readings.html", context)
 
 
-@login_required
 def readings_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     """Withdraw the readings of a place in a span of time."""
     place = get_object_or_404(Place, pk=pk)
@@ -73,7 +70,6 @@ def readings_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "places/withdraw_readings.html", {"place": place, "form": form})
 
 
-@login_required
 def reading_correct(request: HttpRequest, pk: int, reading_pk: int) -> HttpResponse:
     """The right values for a wrong reading, which is withdrawn."""
     place = get_object_or_404(Place, pk=pk)

@@ -4,7 +4,6 @@ from datetime import datetime, timedelta
 from itertools import groupby
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -28,7 +27,6 @@ SHOWN_DAYS = 7
 MOST_POINTS = 400
 
 
-@login_required
 def places(request: HttpRequest) -> HttpResponse:
     all_places = list(
         Place.objects.select_related("room").annotate(spools=Count("stays", filter=Q(stays__end=None)))
@@ -39,7 +37,6 @@ def places(request: HttpRequest) -> HttpResponse:
     return render(request, "places/list.html", {"rows": rows, "retired": retired})
 
 
-@login_required
 def place(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place.objects.select_related("room"), pk=pk)
     stays = Stay.objects.filter(place=place, end=None).select_related(
@@ -67,7 +64,6 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 def place_new(request: HttpRequest) -> HttpResponse:
     form = PlaceForm(post_data(request))
     if apply(form, lambda data: save_place(form.instance)):
@@ -76,7 +72,6 @@ def place_new(request: HttpRequest) -> HttpResponse:
     return render(request, "places/form.html", {"form": form})
 
 
-@login_required
 def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)
     form = PlaceForm(post_data(request), instance=place)
@@ -86,7 +81,6 @@ def place_edit(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "places/form.html", {"form": form, "place": get_object_or_404(Place, pk=pk)})
 
 
-@login_required
 @require_POST
 def place_retire(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)
@@ -95,7 +89,6 @@ def place_retire(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("place", pk)
 
 
-@login_required
 @require_POST
 def place_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     place = get_object_or_404(Place, pk=pk)

@@ -4,7 +4,6 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -35,7 +34,6 @@ SHOWN = 30
 
 
 @never_cache
-@login_required
 def notifications(request: HttpRequest) -> HttpResponse:
     settings = outbox.settings_of(request.user)
     form = TimesForm(post_data(request), settings)
@@ -45,7 +43,6 @@ def notifications(request: HttpRequest) -> HttpResponse:
     return _render(request, times=form)
 
 
-@login_required
 @require_POST
 def kinds(request: HttpRequest) -> HttpResponse:
     user_channels = channels.open_channels(request.user)
@@ -148,7 +145,6 @@ def _push_key() -> str:
 # Channels
 
 
-@login_required
 def add_email(request: HttpRequest) -> HttpResponse:
     form = EmailForm(post_data(request))
     if apply(form, lambda data: channels.add_email(request.user, **data)):
@@ -160,7 +156,6 @@ def add_email(request: HttpRequest) -> HttpResponse:
 
 
 @never_cache
-@login_required
 def add_webhook(request: HttpRequest) -> HttpResponse:
     form = WebhookForm(post_data(request))
     added: list[Channel] = []
@@ -176,7 +171,6 @@ def _secret_page(request: HttpRequest, channel: Channel) -> HttpResponse:
     )
 
 
-@login_required
 @require_POST
 def add_push(request: HttpRequest) -> HttpResponse:
     form = PushForm(request.POST)
@@ -191,7 +185,6 @@ def add_push(request: HttpRequest) -> HttpResponse:
     return redirect("notifications")
 
 
-@login_required
 @require_POST
 def add_calendar(request: HttpRequest) -> HttpResponse:
     channels.open_calendar(request.user)
@@ -200,7 +193,6 @@ def add_calendar(request: HttpRequest) -> HttpResponse:
 
 
 @never_cache
-@login_required
 def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_user_channels(request), pk=pk, kind=Kind.WEBHOOK)
     if channel.ended_at is not None:
@@ -211,7 +203,6 @@ def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "reminders/notifications/renew_secret.html", {"title": title_of(channel)})
 
 
-@login_required
 def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_user_channels(request), pk=pk)
     if channel.ended_at is not None:
@@ -225,7 +216,6 @@ def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-@login_required
 @require_POST
 def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_user_channels(request), pk=pk)
@@ -239,7 +229,6 @@ def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("notifications")
 
 
-@login_required
 @require_POST
 def message_retry(request: HttpRequest, pk: str) -> HttpResponse:
     message = get_object_or_404(Message, pk=pk, channel__user=request.user)

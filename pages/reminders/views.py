@@ -3,7 +3,6 @@
 from itertools import chain
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
@@ -35,7 +34,6 @@ PER_PAGE = 30
 EARLIER = 10
 
 
-@login_required
 def reminders(request: HttpRequest) -> HttpResponse:
     """Due reminders in groups of a kind, and below the last of them the snoozed ones; of one kind, where there are many.
 
@@ -74,7 +72,6 @@ def _row(reminder: Reminder) -> dict:
     return {"reminder": reminder, "address": address, "action": action}
 
 
-@login_required
 def reminders_ended(request: HttpRequest) -> HttpResponse:
     """Ended reminders, the latest first; of one kind, or of one condition."""
     form = EndedForm(request.GET)
@@ -97,7 +94,6 @@ def _ended_reminders() -> QuerySet[Reminder]:
     return Reminder.objects.filter(ended_at__isnull=False).select_related("ended_by").order_by("-ended_at")
 
 
-@login_required
 def reminder(request: HttpRequest, pk: int) -> HttpResponse:
     """One reminder with its events, and earlier ones of the same condition."""
     row = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
@@ -117,7 +113,6 @@ def _redirect_ended(request: HttpRequest, reminder: Reminder) -> HttpResponse:
     return redirect("reminder", reminder.pk)
 
 
-@login_required
 def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:
@@ -136,7 +131,6 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "reminders/snooze.html", context)
 
 
-@login_required
 @require_POST
 def reminders_snooze(request: HttpRequest) -> HttpResponse:
     """Several at once: those that are ticked, or all due ones of a kind."""
@@ -154,7 +148,6 @@ def reminders_snooze(request: HttpRequest) -> HttpResponse:
     return redirect("reminders")
 
 
-@login_required
 def reminder_complete(request: HttpRequest, pk: int) -> HttpResponse:
     reminder = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     if reminder.ended_at is not None:

@@ -4,7 +4,6 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -33,6 +32,10 @@ def find_spool(text: str) -> Spool:
         ) from None
 
 
+# The name of the address that labels print.
+PRINTED = "spool-printed"
+
+
 def not_found_page(request: HttpRequest, text: str, error: ValidationError) -> HttpResponse:
     """The scan page with what is wrong with the code, as an answer that says "not found"."""
     context = {"typed": text[:80], "reason": error.messages[0], "code": error.code}
@@ -40,12 +43,11 @@ def not_found_page(request: HttpRequest, text: str, error: ValidationError) -> H
 
 
 def with_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
-    """For pages under a spool's address: signs in first, then gives the view the spool for its code.
+    """For pages under a spool's address: gives the view the spool for its code.
 
     The same page has one address: a code in capitals, with dashes or without the last slash leads to it.
     """
 
-    @login_required
     @wraps(view)
     def page(request: HttpRequest, code: str, **arguments: Any) -> HttpResponse:
         try:
@@ -53,9 +55,9 @@ def with_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]
         except ValidationError as error:
             return not_found_page(request, code, error)
         match = request.resolver_match
-        address = reverse(
-            match.url_name or "spool" if match else "spool", args=[spool.code, *arguments.values()]
-        )
+        name = match.url_name if match else None
+        page_name = "spool" if name in (None, PRINTED) else name
+        address = reverse(page_name, args=[spool.code, *arguments.values()])
         if request.method in ("GET", "HEAD") and request.path != address:
             query = request.META.get("QUERY_STRING")
             return redirect(f"{address}?{query}" if query else address)

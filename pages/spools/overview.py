@@ -3,7 +3,6 @@
 from datetime import datetime
 from typing import Any
 
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Prefetch
 from django.http import HttpRequest, HttpResponse
@@ -22,7 +21,6 @@ from spools.models import Ending, Spool, SpoolBoard
 PER_PAGE = 50
 
 
-@login_required
 def spools(request: HttpRequest) -> HttpResponse:
     """Those in use, or with ?empty=1 those out of use; ?q= narrows by code, material, maker, colour, place.
 

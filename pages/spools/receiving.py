@@ -5,7 +5,6 @@ from urllib.parse import urlsplit
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
@@ -33,7 +32,6 @@ def _address_caution(base: str) -> str:
     return "" if settings.PUBLIC_URL else "not_set"
 
 
-@login_required
 def spool_receive(request: HttpRequest) -> HttpResponse:
     form = ReceiveForm(post_data(request), initial={"feedstock": request.GET.get("feedstock")})
     received: list[Spool] = []

@@ -28,5 +28,5 @@ urlpatterns = [
     path("s/<str:code>/load/", loading.spool_load, name="spool-load"),
     path("s/<str:code>/unload/", loading.spool_unload, name="spool-unload"),
     # Labels print the address in capitals and without a slash at the end.
-    re_path(r"^[sS]/(?P<code>[^/]+)/?$", detail.spool),
+    re_path(r"^[sS]/(?P<code>[^/]+)/?$", detail.spool, name="spool-printed"),
 ]

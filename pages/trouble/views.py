@@ -4,7 +4,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.db.models import Prefetch, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -30,7 +29,6 @@ PER_PAGE = 30
 FED_BADLY = {"gaps", "skips", "sudden", "nothing"}
 
 
-@login_required
 def troubles(request: HttpRequest) -> HttpResponse:
     page = Paginator(_reports(), PER_PAGE).get_page(request.GET.get("page"))
     return render(
@@ -54,7 +52,6 @@ def _report_row(report: TroubleReport) -> dict[str, Any]:
     }
 
 
-@login_required
 def trouble_new(request: HttpRequest) -> HttpResponse:
     job_id = request.GET.get("job", "")
     job = Job.objects.filter(pk=job_id).first() if job_id.isdecimal() and len(job_id) < 10 else None
@@ -82,7 +79,6 @@ def trouble_new(request: HttpRequest) -> HttpResponse:
     return render(request, "trouble/form.html", {"form": form})
 
 
-@login_required
 def trouble(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(_reports(), pk=pk)
     row = _report_row(report)
@@ -137,7 +133,6 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
     return {"remedy": remedy, "address": address, "action": action}
 
 
-@login_required
 @require_POST
 def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
     report = get_object_or_404(TroubleReport, pk=pk)

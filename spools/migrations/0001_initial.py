@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        ("auth", "__first__"),
+        ("access", "__first__"),
     ]
 
     operations = [

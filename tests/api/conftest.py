@@ -62,7 +62,7 @@ class Caller:
 @pytest.fixture
 def account(db):
     cache.clear()
-    return get_user_model().objects.create_user("ada", password="filament-and-dry-air")
+    return get_user_model().objects.create_user("ada", role="set_up", password="filament-and-dry-air")
 
 
 @pytest.fixture

@@ -7,7 +7,9 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 GUIDES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
-PATH = re.compile(r"`((?:spools|maintenance|pages|api|background|tests|fixtures|benchmarks|docs)/[\w./*-]+)`")
+PATH = re.compile(
+    r"`((?:spools|maintenance|pages|api|background|access|tests|fixtures|benchmarks|docs)/[\w./*-]+)`"
+)
 MODULE = re.compile(r"python -m ([\w.]+)")
 
 

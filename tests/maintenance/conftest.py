@@ -60,7 +60,7 @@ def shop(db) -> SimpleNamespace:
         for part_kind in (nozzle, gears, liner):
             fit_part(on, part_kind, at=hours_ago(LONG_AGO))
     return SimpleNamespace(
-        user=get_user_model().objects.create_user("ada"),
+        user=get_user_model().objects.create_user("ada", role="set_up"),
         shelf=shelf,
         box=box,
         bag=bag,

@@ -19,7 +19,7 @@ def corner() -> SimpleNamespace:
     dryer = Place.objects.create(name="Oven A", kind="dryer", max_set_point_c=90, room=shelf)
     nylon = feedstock("PA6")
     free, other = (receive(nylon, bag, at=hours_ago(72), core_material="pc") for _ in range(2))
-    user = get_user_model().objects.create_user("ada", password=PASSWORD)
+    user = get_user_model().objects.create_user("ada", role="set_up", password=PASSWORD)
     return SimpleNamespace(
         user=user, shelf=shelf, bag=bag, box=box, dryer=dryer, nylon=nylon, free=free, other=other
     )

@@ -37,7 +37,7 @@ def readings(place: Place, count: int, hours_apart: float = 1 / 12) -> None:
 
 def small_shop() -> SimpleNamespace:
     """Three printers with four toolheads, fourteen spools in five places, parts fitted and in stock."""
-    user = get_user_model().objects.create_user("ada", password="filament-and-dry-air")
+    user = get_user_model().objects.create_user("ada", role="set_up", password="filament-and-dry-air")
     shelf = Place.objects.create(name="Open shelf", kind="shelf", assumed_rh_pct=50)
     bag = Place.objects.create(name="Bags", kind="bag", assumed_rh_pct=20)
     box = Place.objects.create(name="Dry box", kind="dry_box", assumed_rh_pct=15)

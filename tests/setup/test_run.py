@@ -53,9 +53,7 @@ def assert_refused(done: subprocess.CompletedProcess[str], *words: str) -> None:
 
 
 def count_accounts(env) -> str:
-    code = (
-        "from django.contrib.auth.models import User; print(*User.objects.values_list('username', flat=True))"
-    )
+    code = "from access.models import User; print(*User.objects.values_list('username', flat=True))"
     return run_manage(env, "shell", "-v", "0", "-c", code).strip()
 
 

@@ -39,7 +39,7 @@ class Opened:
 def open_shop(at: datetime, printers: int, spools: int, rooms: int = 1) -> list[Opened]:
     """Rooms with printers, spools of three colours of PLA, a shelf, a dry box and two dryers each; parts in stock."""
     load_materials()
-    user = get_user_model().objects.create_user("ada")
+    user = get_user_model().objects.create_user("ada", role="set_up")
     kinds = [
         _kind(
             "nozzle", "hard nozzle", bore_mm=0.4, life_unit="dose_km", life=1.1, life_low=0.22, life_high=5.4

@@ -96,7 +96,7 @@ def test_an_impossible_snooze_is_refused(values, how, field):
 
 
 def test_a_completed_condition_cools_down_for_a_day(django_user_model):
-    ada = django_user_model.objects.create_user("ada")
+    ada = django_user_model.objects.create_user("ada", role="set_up")
     reconcile_at(0, make())
     with time_machine.travel(START + HOUR, tick=False):
         complete(open_reminder(), "with a brush", by=ada)

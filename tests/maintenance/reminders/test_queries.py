@@ -28,7 +28,7 @@ def test_a_snooze_until_an_amount_lasts_a_year_at_most():
 
 
 def test_a_person_chooses_the_kinds_that_count(django_user_model):
-    ada, bob = (django_user_model.objects.create_user(name) for name in ("ada", "bob"))
+    ada, bob = (django_user_model.objects.create_user(name, role="set_up") for name in ("ada", "bob"))
     reconcile_at(0, make(), make("reorder:1", kind="reorder"))
     with CaptureQueriesContext(connection) as queries:
         assert count_due(ada) == 2

@@ -7,7 +7,7 @@ from django.test import Client
 from tests.pages.shown import require_refused, shows
 
 pytestmark = pytest.mark.django_db
-NEW = {"username": "grace", "password": "nylon-in-a-dry-box", "is_staff": ""}
+NEW = {"username": "grace", "password": "nylon-in-a-dry-box", "role": "work"}
 
 
 @pytest.fixture
@@ -44,3 +44,17 @@ def test_a_second_account_signs_in_and_changes_its_password(boss):
 def test_an_account_that_cannot_be_is_refused(boss, wrong, field, code):
     require_refused(boss.post("/accounts/", NEW | wrong), code, field)
     assert get_user_model().objects.count() == 1
+
+
+def test_a_role_is_changed_on_the_page_but_not_the_own_one(boss):
+    boss.post("/accounts/", NEW)
+    grace, ada = (get_user_model().objects.get(username=name) for name in ("grace", "ada"))
+    desk = Client()
+    desk.force_login(grace)
+    assert desk.get("/machines/new/").status_code == 403
+    change = {f"{grace.pk}-role": "set_up", f"{grace.pk}-is_active": "on"}
+    assert boss.post(f"/accounts/{grace.pk}/", change).status_code == 302
+    assert desk.get("/machines/new/").status_code == 200
+    require_refused(boss.post(f"/accounts/{ada.pk}/", {f"{ada.pk}-role": "view"}), "own_role")
+    boss.post(f"/accounts/{grace.pk}/", {f"{grace.pk}-role": "view"})
+    assert desk.get("/").status_code == 302

@@ -64,7 +64,7 @@ def test_no_act_without_the_forms_token(shop, free):
 
 def test_pages_without_anything_in_the_shop(db, django_user_model):
     client = Client()
-    client.force_login(django_user_model.objects.create_user("ada"))
+    client.force_login(django_user_model.objects.create_user("ada", role="set_up"))
     for address in ["/", "/scan/", "/spools/", "/spools/?empty=1", "/spools/receive/"]:
         assert client.get(address).status_code == 200, address
 

@@ -94,7 +94,7 @@ def test_problems_are_shown_with_their_remedy(desk, shop, settings, monkeypatch)
 
 
 def test_the_error_of_a_message_is_shown_to_its_owner_alone(desk, shop):
-    bob = get_user_model().objects.create_user("bob")
+    bob = get_user_model().objects.create_user("bob", role="set_up")
     channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
     error = unreachable("550 bob@example.org")
     Message.objects.create(channel=channel, purpose="test", state="failed", error=error)

@@ -25,7 +25,7 @@ TIMES = {"quiet_from": "22:00", "quiet_to": "06:30", "digest_at": "07:15", "urge
 @pytest.fixture
 def ada(db, settings, tmp_path):
     settings.DATA_DIR = tmp_path
-    return get_user_model().objects.create_user("ada")
+    return get_user_model().objects.create_user("ada", role="set_up")
 
 
 @pytest.fixture
@@ -38,7 +38,7 @@ def desk(ada) -> Client:
 @pytest.fixture
 def bob(ada) -> Client:
     client = Client()
-    client.force_login(get_user_model().objects.create_user("bob"))
+    client.force_login(get_user_model().objects.create_user("bob", role="set_up"))
     return client
 
 

@@ -210,7 +210,7 @@ def test_a_print_without_a_job_is_reported_by_its_loading(shop, desk):
 
 def test_a_shop_without_prints_shows_the_first_step(db, django_user_model):
     client = Client()
-    client.force_login(django_user_model.objects.create_user("ada"))
+    client.force_login(django_user_model.objects.create_user("ada", role="set_up"))
     assert "no_print" in notes(client.get(reverse("trouble-new")))
     assert "no_trouble" in notes(client.get(reverse("troubles")))
 

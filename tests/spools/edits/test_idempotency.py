@@ -20,7 +20,7 @@ pytestmark = pytest.mark.django_db
 
 @pytest.fixture
 def ada():
-    return get_user_model().objects.create_user("ada")
+    return get_user_model().objects.create_user("ada", role="set_up")
 
 
 def send(account, content, key="k", address="/makers", act=None):
@@ -45,7 +45,7 @@ def test_the_first_answer_is_replayed(ada):
 
 
 def test_a_key_counts_for_one_account_and_one_address(ada):
-    bo = get_user_model().objects.create_user("bo")
+    bo = get_user_model().objects.create_user("bo", role="set_up")
     sent = [{"account": ada}, {"account": bo}, {"account": ada, "address": "/other"}]
     sent.append({"account": ada, "key": "another"})
     assert [send(content={"name": "Example"}, **each) for each in sent] == ["1", "2", "3", "4"]

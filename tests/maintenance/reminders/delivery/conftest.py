@@ -36,7 +36,7 @@ def only_sending(monkeypatch, settings, tmp_path):
 
 @pytest.fixture
 def cleo(db):
-    return get_user_model().objects.create_user("cleo")
+    return get_user_model().objects.create_user("cleo", role="set_up")
 
 
 @pytest.fixture

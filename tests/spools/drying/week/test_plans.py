@@ -296,7 +296,7 @@ def _first(drying: PlannedDrying) -> FirstStage:
 
 
 def test_accepting_records_person_and_time_and_ends_the_plan_before(wet, dryer, django_user_model):
-    ada = django_user_model.objects.create_user("ada")
+    ada = django_user_model.objects.create_user("ada", role="set_up")
     want("PC", 100, 50)
     first = accept_plan(planned(), by=ada)
     assert (first.accepted_by, accepted_plan(), proposal()) == (ada, first, None)

@@ -1,0 +1,50 @@
+"""Middleware that opens each page to accounts with the role that it needs (access/rules.py)."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+
+from access.models import Role
+from access.rules import ANYBODY, OWN, SUPERUSER, explain, required_role
+
+
+class RoleMiddleware:
+    """Leads strangers to the sign-in page. The API authenticates by itself and has its own permission class."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., HttpResponse], args: Any, kwargs: Any
+    ) -> HttpResponse | None:
+        name = request.resolver_match.view_name if request.resolver_match else ""
+        if name.startswith("v1:"):
+            return None
+        role = required_role(name, request.method or "")
+        if role == ANYBODY:
+            return None
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        if request.user.is_superuser if role == SUPERUSER else request.user.has_role(role):
+            return None
+        raise PermissionDenied(explain(role))
+
+
+def roles(request: HttpRequest) -> dict[str, Callable[[], bool]]:
+    """Context of all pages: what to offer to whoever is signed in; computed when a page asks."""
+
+    def may(role: str) -> bool:
+        user = getattr(request, "user", None)
+        return bool(user and user.is_authenticated and user.has_role(role))
+
+    def only_looks() -> bool:
+        name = request.resolver_match.view_name if request.resolver_match else ""
+        return name not in OWN and not may(Role.WORK)
+
+    return {"only_looks": only_looks, "may_set_up": lambda: may(Role.SET_UP)}

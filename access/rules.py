@@ -1,0 +1,97 @@
+"""The role that each address needs, by the name of its URL. Pages, API and admin ask here and nowhere else.
+
+An address needs the role to work when it changes something and the role to look when it does not; the lists name
+those that differ. docs/access.md is the whole table, written by `./run manage access_table`.
+"""
+
+from access.models import Role
+
+ANYBODY, SUPERUSER = "anybody", "superuser"
+SAFE = ("GET", "HEAD", "OPTIONS")
+
+# They need no account, or check a secret of their own.
+OPEN = {
+    "api-docs",
+    "api-nothing",
+    "api-schema",
+    "calendar-feed",
+    "healthz",
+    "metrics",
+    "push-worker",
+    "readyz",
+    "sign-in",
+    "sign-out",
+    "v1:token",
+}
+# What a person changes about nobody else, and questions that need a body.
+OWN = {
+    "channel-end",
+    "channel-secret",
+    "channel-test",
+    "message-retry",
+    "notifications",
+    "notifications-calendar",
+    "notifications-email",
+    "notifications-kinds",
+    "notifications-push",
+    "notifications-webhook",
+    "password",
+    "password-changed",
+    "v1:dryingruns-plan",
+    "v1:readiness",
+    "v1:spools-excursion",
+}
+# Pages of the catalogue, machines, places and accounts: their forms are not shown to others either.
+SET_UP = {
+    "account-edit",
+    "accounts",
+    "feedstock-bring-back",
+    "feedstock-edit",
+    "feedstock-new",
+    "feedstock-retire",
+    "machine-bring-back",
+    "machine-edit",
+    "machine-new",
+    "machine-retire",
+    "part-kind-edit",
+    "part-kind-new",
+    "place-bring-back",
+    "place-edit",
+    "place-new",
+    "place-retire",
+    "rates",
+    "service-kind",
+    "service-kind-new",
+    "status-again",
+    "toolhead-edit",
+    "toolhead-new",
+}
+# Endpoints of the same, which everybody may read.
+SET_UP_ENDPOINTS = ("feedstocks", "makers", "partkinds", "places", "printers", "servicekinds", "toolheads")
+
+
+def required_role(name: str | None, method: str) -> str:
+    """ANYBODY, a role, or SUPERUSER. name: of the URL, with its namespace."""
+    name = name or ""
+    if name in OPEN:
+        return ANYBODY
+    if name.startswith("admin:"):
+        return SUPERUSER
+    if name in SET_UP:
+        return Role.SET_UP
+    if method in SAFE or name in OWN:
+        return Role.VIEW
+    endpoint = name.removeprefix("v1:").partition("-")[0]
+    return Role.SET_UP if name.startswith("v1:") and endpoint in SET_UP_ENDPOINTS else Role.WORK
+
+
+def explain(role: str) -> str:
+    """A sentence for a person whose account lacks the role: it names those who have it."""
+    from access.models import User
+
+    able = User.objects.filter(is_active=True).order_by("username")
+    needed = "to manage the whole service" if role == SUPERUSER else f"to {Role(role).label}"
+    names = [
+        user.username for user in able if (user.is_superuser if role == SUPERUSER else user.has_role(role))
+    ]
+    return f"This takes an account with the role {needed}. Ask one of: {', '.join(names[:5])}."
