@@ -19,6 +19,8 @@ FILE_DIAMETER_MM = Limits(0.5, 10, "mm")
 # Machines.
 MACHINE_MAX_C = Limits(0, 600, "°C")
 TAIL_MM = Limits(0, 5000, "mm")
+SLOTS = Limits(1, 32, "")
+PURGE_G = Limits(0, 100, "g")
 
 # Parts. A life is in the unit of its kind.
 LIFE = Limits(1e-6, 1e9, "")

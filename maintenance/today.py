@@ -44,6 +44,8 @@ class Row:
     board: SpoolBoard
     toolhead: Toolhead | None
     verdict: Verdict | None
+    # The toolhead in words, with the slot where the spool is in one of several.
+    site: str = ""
 
     @property
     def ready_at(self) -> datetime | None:
@@ -113,8 +115,9 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     airs, loaded, feed_places = load_airs(heads.values(), now), load_loaded(), load_feed_places()
     machines = toolheads.read(heads, materials, now, inputs=False)
     tails_mm = {pk: head.tail_mm for pk, head in heads.items()}
+    on_toolheads = {spool: slot.toolhead for spool, slot in loaded.items()}
     best = choose_pairs(
-        spools, machines, airs, loaded, materials, tails_mm, _fed_airs(feed_places), occupation
+        spools, machines, airs, on_toolheads, materials, tails_mm, _fed_airs(feed_places), occupation
     )
     names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
     pairs: dict[str, Pair] = {}
@@ -153,10 +156,8 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
 
 
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:
-    """The air of the spools that are fed from a place, by the id of their toolhead."""
-    return {
-        toolhead: air_class(*feed_places.air(place)[1:4]) for (toolhead, _), place in feed_places.fed.items()
-    }
+    """The air of the spools that are fed from a place, by their ids."""
+    return {spool: air_class(*feed_places.air(place)[1:4]) for (_, spool), place in feed_places.fed.items()}
 
 
 def material_name(feedstock: Feedstock) -> str:
@@ -211,4 +212,5 @@ def _is_held_there(spool: SpoolColumns, machine: ToolheadRow, tail_g: float) -> 
 def _row(name: str, spool_id: int, toolhead_id: int | None, board: Board) -> Row:
     toolhead = None if toolhead_id is None else board.toolheads[toolhead_id]
     verdict = None if toolhead_id is None else board.verdict(toolhead_id, spool_id)
-    return Row(name, board.spools[spool_id], board.rows[spool_id], toolhead, verdict)
+    site = "" if toolhead is None else board.name_site(toolhead, spool_id)
+    return Row(name, board.spools[spool_id], board.rows[spool_id], toolhead, verdict, site)

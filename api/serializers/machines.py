@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
 from maintenance import limits
@@ -67,6 +67,7 @@ class LoadingSerializer(WithdrawableSerializer):
             "id",
             "toolhead",
             "toolhead_name",
+            "slot",
             "spool",
             "start",
             "end",
@@ -122,6 +123,7 @@ class ToolheadSerializer(ModelSerializer):
     reservations = ReservationSerializer(many=True, read_only=True)
     printer_name = serializers.CharField(source="printer.name", read_only=True)
     loading = serializers.SerializerMethodField()
+    loadings = LoadingSerializer(many=True, read_only=True, source="present_loadings")
     fittings = FittingSerializer(many=True, read_only=True, source="present_fittings")
 
     class Meta:
@@ -136,7 +138,10 @@ class ToolheadSerializer(ModelSerializer):
             "ptfe_lined",
             "feed",
             "tail_mm",
+            "slots",
+            "purge_g",
             "loading",
+            "loadings",
             "busy_until",
             "reservations",
             "fittings",
@@ -154,7 +159,7 @@ class ToolheadSerializer(ModelSerializer):
 
     @extend_schema_field(LoadingSerializer(allow_null=True))
     def get_loading(self, toolhead: Any) -> Any:
-        """The spool that is on it now."""
+        """The spool that is on it now, of several the first; all of them are in loadings."""
         return next((LoadingSerializer(loading).data for loading in toolhead.present_loadings), None)
 
 
@@ -246,6 +251,7 @@ class PairVerdictSerializer(VerdictSerializer):
 
 class LoadSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
+    slot = Whole(required=False, help_text="of a toolhead that has several; without it the first free one")
     at = Moment(required=False)
     job = JobSpecSerializer(required=False, help_text="judge for this job; without it: a small one")
     override_reason = Text(

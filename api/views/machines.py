@@ -65,7 +65,9 @@ class Toolheads(RecordViewSet):
     """Hot ends with their drives: the spool on each, and the parts fitted to it."""
 
     queryset = Toolhead.objects.select_related("printer").prefetch_related(
-        PRESENT_FITTINGS, Prefetch("loadings", LOADINGS.present(), to_attr="present_loadings"), RESERVATIONS
+        PRESENT_FITTINGS,
+        Prefetch("loadings", LOADINGS.present().order_by("slot"), to_attr="present_loadings"),
+        RESERVATIONS,
     )
     serializer_class = serializers.ToolheadSerializer
     filterset_fields = ["printer"]

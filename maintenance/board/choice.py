@@ -82,18 +82,19 @@ def choose_pairs(
 ) -> dict[int, Pair]:
     """The best pair of each feedstock that has one, by feedstock id; a pair on hold is none.
 
-    airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id. fed_airs: of the
-    spools on toolheads that are fed from a dry box. spools: without the grams that are reserved.
+    airs, tails_mm: at each toolhead, and the length of its feed path that cannot be fed, by its id. loaded: the toolhead
+    of each spool that is on one. fed_airs: of the loaded spools that are fed from a dry box. spools: without the grams
+    that are reserved.
     """
-    loaded_airs = {**airs, **(fed_airs or {})}
-    classes = sorted({*airs.values(), *loaded_airs.values()})
+    fed_airs = fed_airs or {}
+    classes = sorted({*airs.values(), *fed_airs.values()})
     number_of = {air: number for number, air in enumerate(classes)}
     in_air = _states_in_air(classes)
     by_feedstock: dict[int, list[tuple[SpoolColumns, tuple[Rank, ...]]]] = defaultdict(list)
     for spool in spools:
         ranks = _with_busy(in_air(spool), occupation.spool_ranks.get(spool.spool, 0))
         by_feedstock[spool.feedstock].append((spool, ranks))
-    on_toolhead = {spool: toolhead for toolhead, spool in loaded.items() if toolhead in machines}
+    on_toolhead = {spool: toolhead for spool, toolhead in loaded.items() if toolhead in machines}
     chosen = {}
     for feedstock, candidates in by_feedstock.items():
         material = materials[feedstock]
@@ -121,7 +122,7 @@ def choose_pairs(
             if toolhead is not None:
                 state = _state_on(machines, toolhead, feedstock, occupation)
                 tail_g = compute_tail_g(tails_mm[toolhead], material)
-                air = number_of[loaded_airs[toolhead]]
+                air = number_of[fed_airs.get(spool.spool, airs[toolhead])]
                 pairs.append(
                     _pair(spool, states[air], state.state, state.reasons, tail_g, toolhead, on_toolhead)
                 )

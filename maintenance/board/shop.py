@@ -7,7 +7,7 @@ from the facts by maintenance/readiness.
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db.models import QuerySet, Sum
 from django.utils import timezone
@@ -46,11 +46,21 @@ from spools.models import Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 
 
+class Slot(NamedTuple):
+    """A slot of a toolhead, by the id of that, and its number from 1."""
+
+    toolhead: int
+    number: int
+
+
+NO_SLOT = Slot(0, 0)
+
+
 @dataclass(frozen=True)
 class Board:
     """Fresh rows of spools and toolheads. spools: with polymer and filler. airs: at each toolhead, by its id.
 
-    loaded: the spool on each toolhead that has one, by toolhead id. feed_places: those of the shop.
+    loaded: the site of each spool that is on a toolhead, by its id. feed_places: those of the shop.
     """
 
     at: datetime
@@ -60,7 +70,7 @@ class Board:
     machines: Mapping[int, ToolheadRow]
     materials: Mapping[int, MaterialInputs]
     airs: Mapping[int, AirClass]
-    loaded: Mapping[int, int]
+    loaded: Mapping[int, Slot]
     # How many of each kind of part are in the drawer, by its name: facts about other machines change it.
     stock: Mapping[str, int]
     feed_places: FeedPlaces = NO_FEED_PLACES
@@ -84,7 +94,7 @@ class Board:
         return sorted(
             judged,
             key=lambda pair: (
-                self.loaded.get(pair[0].pk) != spool_id,
+                self.loaded.get(spool_id, NO_SLOT).toolhead != pair[0].pk,
                 STATES.index(pair[1].state),
                 len(pair[1].reasons),
                 str(pair[0]),
@@ -93,7 +103,17 @@ class Board:
 
     def find_toolhead(self, spool_id: int) -> Toolhead | None:
         """The toolhead that a spool is on."""
-        return next((head for pk, head in self.toolheads.items() if self.loaded.get(pk) == spool_id), None)
+        return self.toolheads.get(self.loaded.get(spool_id, NO_SLOT).toolhead)
+
+    def name_site(self, toolhead: Toolhead, spool_id: int) -> str:
+        """A toolhead in words, with the slot that the spool is in where it has several."""
+        slot = self.loaded.get(spool_id, NO_SLOT)
+        return toolhead.name_slot(slot.number) if slot.toolhead == toolhead.pk else str(toolhead)
+
+    def list_slots(self, toolhead: Toolhead) -> dict[int, int | None]:
+        """The id of the spool in each slot of a toolhead, by its number."""
+        taken = {row.number: spool for spool, row in self.loaded.items() if row.toolhead == toolhead.pk}
+        return {number: taken.get(number) for number in range(1, toolhead.slots + 1)}
 
     def inputs(self, toolhead_id: int, spool_id: int, fed_from: int | None = None) -> ReadinessInputs:
         """The readiness inputs of a pair, for a small job. fed_from: of its loading, where none is given."""
@@ -218,9 +238,9 @@ def load_stock() -> dict[str, int]:
     return {name: int(count) for name, count in _STOCK.run()}
 
 
-def load_loaded() -> dict[int, int]:
-    """The spool on each toolhead that has one, by toolhead id. One query."""
-    return dict(_LOADED.run())
+def load_loaded() -> dict[int, Slot]:
+    """The slot of each spool that is on a toolhead, by the id of the spool. One query."""
+    return {spool: Slot(toolhead, number) for spool, toolhead, number in _LOADED.run()}
 
 
 def _build_stock() -> QuerySet[StockEntry, Any]:
@@ -229,7 +249,9 @@ def _build_stock() -> QuerySet[StockEntry, Any]:
 
 
 _STOCK = PreparedQuery(_build_stock)
-_LOADED = PreparedQuery(lambda: Loading.objects.present().order_by().values_list("toolhead", "spool"))
+_LOADED = PreparedQuery(
+    lambda: Loading.objects.present().order_by("pk").values_list("spool", "toolhead", "slot")
+)
 
 
 def _spool_inputs(spool: Spool, row: SpoolBoard, reserved_g: float) -> SpoolInputs:

@@ -1,5 +1,6 @@
 """Loading: a spool goes on a toolhead, with the verdict before it, and comes off again."""
 
+from collections.abc import Container
 from datetime import datetime
 from typing import Any
 
@@ -28,6 +29,7 @@ def load_spool(
     toolhead: Toolhead,
     spool: Spool,
     *,
+    slot: int | None = None,
     at: datetime | None = None,
     override_reason: str = "",
     job: JobSpec | None = None,
@@ -37,8 +39,9 @@ def load_spool(
 ) -> Loading:
     """Loads a spool: the verdict is stored, the spool moves to the printer's place, or to that from which it is fed.
 
+    slot: of the toolhead; None: the first free one.
     job: judged for this one; without it for that which is planned there with the spool, else for a small one.
-    unload_to: where the spool that is on it goes. fed_from: a dry box or dryer that can feed, in whose air it stays.
+    unload_to: where the spool that is in the slot goes. fed_from: a dry box or dryer that can feed, in whose air it stays.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use, a place
     that does not feed.
     """
@@ -56,7 +59,8 @@ def load_spool(
         )
     require_feeding(fed_from)
     _require_free_spool(spool, at)
-    _make_room(toolhead, unload_to, at, by)
+    slot = _choose_slot(toolhead, slot, at)
+    _make_room(toolhead, slot, unload_to, at, by)
     if job is None:
         job = find_reserved_job(toolhead, spool)
     if job is None and is_now:
@@ -70,6 +74,7 @@ def load_spool(
     toolheads_changed(Q(pk=toolhead.pk))
     return Loading.objects.create(
         toolhead=toolhead,
+        slot=slot,
         spool=spool,
         start=at,
         state=judged.state,
@@ -114,7 +119,7 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     if loading.end is not None:
         raise refusal(
             "unloaded_already",
-            f"This spool came off {loading.toolhead} on {format_time(loading.end)} already.",
+            f"This spool came off {loading.site} on {format_time(loading.end)} already.",
         )
     if at < loading.start:
         raise refusal(
@@ -144,17 +149,40 @@ def _require_free_spool(spool: Spool, at: datetime) -> None:
         return
     if loading.end is None:
         raise refusal(
-            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {loading.toolhead}. Unload it there first."
+            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {loading.site}. Unload it there first."
         )
     raise refusal(
         "toolhead_taken_then",
-        f"It was on {loading.toolhead} until {format_time(loading.end)}. Give a later time.",
+        f"It was on {loading.site} until {format_time(loading.end)}. Give a later time.",
         "at",
     )
 
 
-def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: Any) -> None:
-    current = Loading.objects.filter(_lasting_at(at), toolhead=toolhead).select_related("spool").last()
+def _choose_slot(toolhead: Toolhead, slot: int | None, at: datetime) -> int:
+    """The slot that was asked for, else the first free one. Refused: none is free and none is given."""
+    if slot is not None:
+        if not 1 <= slot <= toolhead.slots:
+            raise refusal("no_such_slot", f"{toolhead} has the slots 1 to {toolhead.slots}.", "slot")
+        return slot
+    taken = set(Loading.objects.filter(_lasting_at(at), toolhead=toolhead).values_list("slot", flat=True))
+    free = find_free_slot(toolhead, taken)
+    if free is None and toolhead.slots > 1:
+        raise refusal(
+            "slots_taken",
+            f"All slots of {toolhead} are taken. Give the slot whose spool comes off, or unload one first.",
+            "slot",
+        )
+    return free or 1
+
+
+def find_free_slot(toolhead: Toolhead, taken: Container[int]) -> int | None:
+    """The first slot that is not taken."""
+    return next((slot for slot in range(1, toolhead.slots + 1) if slot not in taken), None)
+
+
+def _make_room(toolhead: Toolhead, slot: int, unload_to: Place | None, at: datetime, by: Any) -> None:
+    there = Loading.objects.filter(_lasting_at(at), toolhead=toolhead, slot=slot)
+    current = there.select_related("spool").last()
     if current is None:
         return
     code = pretty(current.spool.code)
@@ -167,7 +195,7 @@ def _make_room(toolhead: Toolhead, unload_to: Place | None, at: datetime, by: An
     if unload_to is None:
         raise refusal(
             "toolhead_taken",
-            f"Spool {code} is on {toolhead}. Say where it goes, or unload it first.",
+            f"Spool {code} is on {toolhead.name_slot(slot)}. Say where it goes, or unload it first.",
             "unload_to",
         )
     unload_spool(current, unload_to, at=at, by=by)

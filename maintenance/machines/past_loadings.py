@@ -50,8 +50,8 @@ def _close_bag(loading: Loading) -> None:
 def _follow(loading: Loading, since: datetime) -> None:
     since -= JUST_BEFORE
     follow_moves(Spool.objects.get(pk=loading.spool_id), since, late=True)
-    # A spool that was on the toolhead before, and was not unloaded, may have been on it for longer.
-    former = Loading.objects.filter(toolhead=loading.toolhead_id, end__gte=since).exclude(
+    # A spool that was in the slot before, and was not unloaded, may have been on it for longer.
+    former = Loading.objects.filter(toolhead=loading.toolhead_id, slot=loading.slot, end__gte=since).exclude(
         spool=loading.spool_id
     )
     for other in former.select_related("spool"):
@@ -76,10 +76,12 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
     if wrong.end is not None and at >= wrong.end:
         raise refusal(
             "after_unloading",
-            f"It came off {wrong.toolhead} on {format_time(wrong.end)}. Give an earlier time.",
+            f"It came off {wrong.site} on {format_time(wrong.end)}. Give an earlier time.",
             "at",
         )
-    taken = Loading.objects.filter(toolhead=wrong.toolhead, start__lt=wrong.start, end__gt=at)
+    taken = Loading.objects.filter(
+        toolhead=wrong.toolhead, slot=wrong.slot, start__lt=wrong.start, end__gt=at
+    )
     other = taken.exclude(pk=wrong.pk).select_related("spool").first()
     if other is not None and other.end is not None:
         raise refusal(

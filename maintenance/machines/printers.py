@@ -51,12 +51,19 @@ def save_printer(printer: Printer) -> Printer:
 
 @transaction.atomic
 def save_toolhead(toolhead: Toolhead) -> Toolhead:
-    """Stores a new or corrected toolhead. Refused: fields that cannot be."""
+    """Stores a new or corrected toolhead. Refused: fields that cannot be, fewer slots than spools are in."""
     count_edit(toolhead)
     toolhead.full_clean()
     if toolhead._state.adding:
         toolhead.save(force_insert=True)
         return toolhead
+    beyond = Loading.objects.present().filter(toolhead=toolhead, slot__gt=toolhead.slots)
+    if (loading := beyond.select_related("spool").first()) is not None:
+        raise refusal(
+            "slot_taken",
+            f"{pretty(loading.spool.code)} is in slot {loading.slot}. Take it off first.",
+            "slots",
+        )
     # The board's generation may have been raised since the row was read.
     names = {field.name for field in Toolhead._meta.concrete_fields if not field.primary_key}
     toolhead.save(update_fields=names - {"board_generation"})

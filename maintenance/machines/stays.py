@@ -39,7 +39,7 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetim
     if loading.move.withdrawn_at is not None:
         raise refusal(
             "move_of_loading",
-            f"It came there to be loaded on {loading.toolhead} on {format_time(loading.start)}. Withdraw that loading "
+            f"It came there to be loaded on {loading.site} on {format_time(loading.start)}. Withdraw that loading "
             "instead.",
         )
     place = loading.move.place_id
@@ -49,7 +49,7 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetim
     if loading.unloading is not None and loading.unloading.withdrawn_at is None:
         ends.append(loading.unloading.at)
     later = Loading.objects.filter(
-        Q(toolhead=loading.toolhead) | Q(spool=loading.spool_id), start__gt=loading.start
+        Q(toolhead=loading.toolhead, slot=loading.slot) | Q(spool=loading.spool_id), start__gt=loading.start
     )
     ends += [other.start for other in later.order_by("start")[:1]]
     end = min(ends, default=None)

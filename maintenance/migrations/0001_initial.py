@@ -867,6 +867,28 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "slots",
+                    models.PositiveSmallIntegerField(
+                        default=1,
+                        help_text="spools that are loaded on it at once, as with a spool changer",
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(32),
+                        ],
+                    ),
+                ),
+                (
+                    "purge_g",
+                    models.FloatField(
+                        default=0,
+                        help_text="filament that the machine purges at each change of spool, beyond what the job file feeds",
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                    ),
+                ),
+                (
                     "board_generation",
                     models.PositiveIntegerField(
                         default=0,
@@ -1444,6 +1466,7 @@ class Migration(migrations.Migration):
                         to="maintenance.toolhead",
                     ),
                 ),
+                ("slot", models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1509,8 +1532,8 @@ class Migration(migrations.Migration):
                 "constraints": [
                     models.UniqueConstraint(
                         condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),
-                        fields=("toolhead",),
-                        name="one_spool_on_a_toolhead",
+                        fields=("toolhead", "slot"),
+                        name="one_spool_in_a_slot",
                     ),
                     models.UniqueConstraint(
                         condition=models.Q(("end__isnull", True), ("withdrawn_at__isnull", True)),

@@ -51,6 +51,16 @@ class Toolhead(Versioned):
     feed = models.CharField(max_length=10, choices=Feed, default=Feed.DIRECT)
     # Filament between drive and nozzle that cannot be fed when the spool ends.
     tail_mm = models.FloatField(default=150, validators=limits.TAIL_MM.validators)
+    slots = models.PositiveSmallIntegerField(
+        default=1,
+        validators=limits.SLOTS.validators,
+        help_text="spools that are loaded on it at once, as with a spool changer",
+    )
+    purge_g = models.FloatField(
+        default=0,
+        validators=limits.PURGE_G.validators,
+        help_text="filament that the machine purges at each change of spool, beyond what the job file feeds",
+    )
     board_generation = models.PositiveIntegerField(
         default=0,
         editable=False,
@@ -63,6 +73,10 @@ class Toolhead(Versioned):
 
     def __str__(self) -> str:
         return f"{self.printer.name} {self.name}"
+
+    def name_slot(self, slot: int) -> str:
+        """The toolhead, with the slot where it has several."""
+        return str(self) if self.slots == 1 else f"{self}, slot {slot}"
 
 
 # Where the spool of a loading stays.
@@ -98,6 +112,7 @@ class Loading(Withdrawable):
     """A spool on a toolhead, with the verdict that was shown before it was confirmed."""
 
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, related_name="loadings")
+    slot = models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="loadings")
     start = models.DateTimeField()
     end = models.DateTimeField(null=True, blank=True)
@@ -130,9 +145,9 @@ class Loading(Withdrawable):
         ordering = ["start", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["toolhead"],
+                fields=["toolhead", "slot"],
                 condition=Q(end__isnull=True, withdrawn_at__isnull=True),
-                name="one_spool_on_a_toolhead",
+                name="one_spool_in_a_slot",
             ),
             models.UniqueConstraint(
                 fields=["spool"],
@@ -149,3 +164,8 @@ class Loading(Withdrawable):
 
     def __str__(self) -> str:
         return f"{self.spool_id} on {self.toolhead_id} from {self.start:%Y-%m-%d %H:%M}"
+
+    @property
+    def site(self) -> str:
+        """The toolhead and slot in words."""
+        return self.toolhead.name_slot(self.slot)

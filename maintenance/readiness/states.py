@@ -4,10 +4,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import QuerySet
 from django.utils import timezone
 
-from maintenance.models import Loading, Toolhead
+from maintenance.models import Toolhead
 from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
@@ -39,14 +39,13 @@ class SpoolState:
 
 @dataclass(frozen=True)
 class MachineState:
-    """The state of a toolhead: the id of the spool on it, its fitted parts by role, the air around it.
+    """The state of a toolhead: its fitted parts by role, the air around it.
 
     services: of the toolhead and its printer. fed: its last two loadings, the newest first. feed_places, occupation:
     those of the shop.
     """
 
     toolhead: Toolhead
-    loaded: int | None
     parts: dict[str, PartWear]
     climate: Climate
     services: list[ServiceStatus]
@@ -79,9 +78,7 @@ def load_spool_states(
 
 def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = None) -> dict[int, MachineState]:
     """The states of toolheads, by their ids."""
-    loaded = Loading.objects.present().filter(toolhead=OuterRef("pk")).values("spool")[:1]
-    rows = toolheads.select_related("printer__place").annotate(loaded=Subquery(loaded))
-    by_id = {row.pk: row for row in rows}
+    by_id = {row.pk: row for row in toolheads.select_related("printer__place")}
     parts: dict[int, dict[str, PartWear]] = {pk: {} for pk in by_id}
     for part in load_fitted_parts(by_id, at):
         site = part.fitting
@@ -97,7 +94,6 @@ def load_machine_states(toolheads: QuerySet[Toolhead], at: datetime | None = Non
     return {
         pk: MachineState(
             row,
-            row.loaded,
             parts[pk],
             airs[row.printer.place_id],
             [status for status in services if status.concerns(row)],

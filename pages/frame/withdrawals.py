@@ -191,7 +191,7 @@ KINDS = {
     "loading": FactKind(
         Loading.recorded.select_related("spool", "toolhead__printer"),
         lambda loading: (
-            f"loading of spool {pretty(loading.spool.code)} on {loading.toolhead} from {format_time(loading.start)}"
+            f"loading of spool {pretty(loading.spool.code)} on {loading.site} from {format_time(loading.start)}"
         ),
         "The spool counts as where it was before, as if never loaded.",
         lambda loading: reverse("spool", args=[loading.spool.code]),

@@ -1,5 +1,7 @@
 """Forms of printers and toolheads."""
 
+from typing import Any
+
 from django import forms
 
 from maintenance.models import Printer, Toolhead
@@ -31,12 +33,34 @@ class RetireForm(forms.Form):
 
 
 class ToolheadForm(VersionedForm):
+    CHANGER = ("slots", "purge_g")
+
     class Meta:
         formfield_callback = with_point
         model = Toolhead
-        fields = ["name", "hot_end_max_c", "ptfe_lined", "feed", "tail_mm"]
+        fields = ["name", "hot_end_max_c", "ptfe_lined", "feed", "tail_mm", "slots", "purge_g"]
         labels = {
             "name": "Toolhead",
             "feed": "Filament drive",
             "tail_mm": "Filament that cannot be fed when the spool ends, mm",
+            "slots": "Spools loaded at once",
+            "purge_g": "Filament purged at each change of spool, g",
+        }
+        help_texts = {
+            "slots": "More than 1 with a spool changer: its slots.",
+            "purge_g": "By the machine, beyond what the job file feeds; 0 where the file purges by itself.",
+        }
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        for name in self.CHANGER:
+            self.fields[name].required = False
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        # Most toolheads hold one spool: left out, they stay as they are.
+        return data | {
+            name: getattr(self.instance, name)
+            for name in self.CHANGER
+            if name not in self.errors and data.get(name) is None
         }

@@ -17,7 +17,7 @@ LATE_JOBS = timedelta(days=14)
 
 class LoadingField(forms.ModelChoiceField):
     def label_from_instance(self, loading: Loading) -> str:
-        return f"{loading.toolhead}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until(loading)}"
+        return f"{loading.site}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until(loading)}"
 
 
 def recent_loadings() -> QuerySet[Loading]:

@@ -80,6 +80,7 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _toolheads() -> Prefetch:
     loaded = Loading.objects.present().select_related("spool__feedstock__maker", "spool__feedstock__polymer")
+    loaded = loaded.order_by("slot")
     return Prefetch("toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded)))
 
 
@@ -134,10 +135,11 @@ def _describe_machines(
     occupation = load_occupation()
 
     def describe(toolhead: Toolhead) -> dict:
-        loadings = list(toolhead.loadings.all())
+        taken = {loading.slot: loading for loading in toolhead.loadings.all()}
         return {
             "toolhead": toolhead,
-            "loading": loadings[0] if loadings else None,
+            "slots": [(slot, taken.get(slot)) for slot in range(1, toolhead.slots + 1)],
+            "loading": next(iter(taken.values()), None),
             "parts": parts[toolhead.pk, None],
             "counters": counters.get(toolhead.pk),
             "ahead": occupation.on_toolhead(toolhead.pk),

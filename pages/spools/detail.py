@@ -133,6 +133,7 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "lasts": format_lasts(row, moisture.at),
         "run": row.run,
         "toolhead": toolhead,
+        "site": toolhead and board.name_site(toolhead, spool.pk),
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
         # The first one's reasons are in sight.

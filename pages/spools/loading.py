@@ -1,5 +1,7 @@
 """Loading a spool on a toolhead, with the verdict before it is confirmed, and taking it off."""
 
+from collections.abc import Mapping
+
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -7,7 +9,7 @@ from django.utils import timezone
 
 from maintenance.board.shop import Board, load_board
 from maintenance.jobs.planned import PlannedJob, find_planned_job, list_verdicts
-from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.machines.loading import find_free_slot, load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from maintenance.readiness.builder import load_inputs_of_pairs
 from maintenance.readiness.inputs import ReadinessInputs
@@ -30,13 +32,17 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
     board = load_board([spool.pk])
-    spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(board.loaded.values())
+    spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(list(board.loaded))
     if toolhead_id is None:
         rows = [
-            (toolhead, verdict, spools_on.get(board.loaded.get(toolhead.pk, 0)), planned)
+            (toolhead, verdict, _list_slots(board, toolhead, spools_on), planned)
             for toolhead, verdict, planned in list_verdicts(board, spool)
         ]
-        return render(request, "spools/choose_toolhead.html", {"spool": spool, "rows": rows})
+        return render(
+            request,
+            "spools/choose_toolhead.html",
+            {"spool": spool, "rows": rows, "current": board.find_toolhead(spool.pk)},
+        )
     toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)
     if toolhead is None:
         raise Http404("There is no such toolhead in use.")
@@ -46,7 +52,8 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     verdict = judge(inputs)
     if (current_toolhead := board.find_toolhead(spool.pk)) is not None:
         return _redirect_loaded(request, spool, toolhead, current_toolhead)
-    current_spool = spools_on.get(board.loaded.get(toolhead.pk, 0))
+    slot = _find_slot(request, board, toolhead)
+    current_spool = spools_on.get(board.list_slots(toolhead)[slot] or 0)
     form = LoadForm(
         post_data(request),
         hold=verdict.state == HOLD,
@@ -58,6 +65,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         lambda data: load_spool(
             toolhead,
             spool,
+            slot=slot,
             at=data["when"],
             override_reason=data.get("override_reason", ""),
             unload_to=data.get("unload_to"),
@@ -66,16 +74,39 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead}.")
+        messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead.name_slot(slot)}.")
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {"spool": spool, "toolhead": toolhead, "verdict": verdict, "form": form, "change": change}
-    context |= {"current_spool": current_spool, "planned": planned}
+    context |= {
+        "current_spool": current_spool,
+        "planned": planned,
+        "slot": slot,
+        "site": toolhead.name_slot(slot),
+    }
     row = board.rows[spool.pk]
     if fed_from is not None and fed_from == row.place_id and row.run is None:
         # It stays where it is.
         context["lasts"] = format_lasts(row, timezone.now())
     return render(request, "spools/load.html", context)
+
+
+def _list_slots(
+    board: Board, toolhead: Toolhead, spools_on: Mapping[int, Spool]
+) -> list[tuple[int, Spool | None]]:
+    """The slots of a toolhead with their spools, the free ones first."""
+    slots = [(number, spools_on.get(pk or 0)) for number, pk in board.list_slots(toolhead).items()]
+    return sorted(slots, key=lambda slot: slot[1] is not None)
+
+
+def _find_slot(request: HttpRequest, board: Board, toolhead: Toolhead) -> int:
+    """The slot that was chosen, else the first free one."""
+    sent = request.POST.get("slot") or request.GET.get("slot") or ""
+    slots = board.list_slots(toolhead)
+    chosen = next((number for number in slots if str(number) == sent), None)
+    if sent and chosen is None:
+        raise Http404("There is no such slot.")
+    return chosen or find_free_slot(toolhead, [number for number, pk in slots.items() if pk]) or 1
 
 
 def _redirect_loaded(
@@ -126,7 +157,7 @@ def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     )
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(
-            request, f"{pretty(spool.code)} is off {loading.toolhead} and in {form.cleaned_data['place']}."
+            request, f"{pretty(spool.code)} is off {loading.site} and in {form.cleaned_data['place']}."
         )
         return redirect("spool", spool.code)
     return render(request, "spools/unload.html", {"spool": spool, "loading": loading, "form": form})

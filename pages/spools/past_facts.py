@@ -64,7 +64,7 @@ def loading_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse
     if apply(form, lambda data: correct_loading(loading, at=data["when"], by=request.user)):
         messages.success(request, "The right time counts. Moisture is computed again.")
         return redirect("spool", spool.code)
-    title = f"Loaded on {loading.toolhead}"
+    title = f"Loaded on {loading.site}"
     return render(
         request, "spools/correct_times.html", {"spool": spool, "form": form, "fact": loading, "title": title}
     )

@@ -188,7 +188,7 @@ def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
             loading.start,
             loading.off_at,
             subject=loading.pk,
-            name=f"{loading.toolhead}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
+            name=f"{loading.site}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
             note=loading.state + because,
             fact=loading,
             by=_name(loading.recorded_by),

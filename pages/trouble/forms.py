@@ -55,7 +55,8 @@ def _describe_loading(loading: Loading) -> str:
 
 
 def _describe_spool_on_toolhead(row: JobUse | Loading) -> str:
-    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {row.toolhead}"
+    site = row.site if isinstance(row, Loading) else row.toolhead
+    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {site}"
 
 
 class OutcomeForm(forms.Form):
