@@ -9,7 +9,6 @@ had stood still for a week. With --workers 2 the work is shared by two processes
 """
 
 import argparse
-import gc
 import multiprocessing
 import os
 import resource
@@ -119,10 +118,10 @@ def _work(times: list[float], barrier: Any) -> None:
     django.setup()
     import time_machine
 
+    from background.tasks import freeze_imported_modules
+
     _warm_up()
-    # As background/tasks.py does it.
-    gc.collect()
-    gc.freeze()
+    freeze_imported_modules()
     for moment in times:
         with time_machine.travel(moment):
             barrier.wait()

@@ -93,8 +93,8 @@ def _compute_advice() -> list[advising.ComputedAdvice]:
     if not (waiting := advising.find_unadvised(now)):
         return []
     shop = advising.AdvisedShop.load(now)
-    for first in range(0, len(waiting), advising.AT_ONCE):
-        computed.append(advising.compute(waiting[first : first + advising.AT_ONCE], shop))
+    for first in range(0, len(waiting), advising.GROUP):
+        computed.append(advising.compute(waiting[first : first + advising.GROUP], shop))
         if time.monotonic() - started > ADVISE_S:
             break
     return computed
