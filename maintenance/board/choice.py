@@ -19,6 +19,7 @@ from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, STATES
 from spools.board import board as spool_board
 from spools.board.airs import AirClass
 from spools.board.rows import moisture_state
+from spools.models import SpoolBoard
 from spools.models.board import decode_outlooks, nearest_air
 
 # A state as its number in STATES.
@@ -42,6 +43,22 @@ class SpoolColumns(NamedTuple):
 
 COLUMNS = ["spool", "spool__feedstock", "mass_g", "low_g", "high_g", "over_clear", "over_hold"]
 COLUMNS += ["run", "ready_at", "outlooks_json"]
+
+
+def columns_of(row: SpoolBoard, feedstock_id: int, reserved_g: float) -> SpoolColumns:
+    """Those of a row, without the grams that are reserved."""
+    return SpoolColumns(
+        row.spool_id,
+        feedstock_id,
+        row.mass_g - reserved_g,
+        row.low_g - reserved_g,
+        row.high_g - reserved_g,
+        row.over_clear,
+        row.over_hold,
+        row.run_id,
+        row.ready_at,
+        bytes(row.outlooks_json),
+    )
 
 
 class Pair(NamedTuple):
@@ -130,6 +147,34 @@ def choose_pairs(
         if best is not None and best.state < STATES.index(HOLD):
             chosen[feedstock] = best
     return chosen
+
+
+def pair_with_toolheads(
+    spool: SpoolColumns,
+    machines: Mapping[int, ToolheadRow],
+    airs: Mapping[int, AirClass],
+    loaded: Mapping[int, int],
+    material: MaterialInputs,
+    tails_mm: Mapping[int, float],
+    occupation: Occupation = NOTHING_AHEAD,
+) -> dict[int, Pair]:
+    """A spool on each toolhead, by its id. Arguments as those of choose_pairs."""
+    classes = sorted(set(airs.values()))
+    ranks = _with_busy(_states_in_air(classes)(spool), occupation.spool_ranks.get(spool.spool, 0))
+    number_of = {air: number for number, air in enumerate(classes)}
+    states = {pk: _state_on(machines, pk, spool.feedstock, occupation) for pk in machines}
+    return {
+        pk: _pair(
+            spool,
+            ranks[number_of[airs[pk]]],
+            state.state,
+            state.reasons,
+            compute_tail_g(tails_mm[pk], material),
+            pk,
+            loaded,
+        )
+        for pk, state in states.items()
+    }
 
 
 def _with_busy(ranks: tuple[Rank, ...], busy: Rank) -> tuple[Rank, ...]:

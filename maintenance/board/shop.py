@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from background.prepared import PreparedQuery
 from maintenance.board import toolheads
+from maintenance.board.choice import columns_of, pair_with_toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.models import Loading, StockEntry, Toolhead
 from maintenance.readiness.builder import (
@@ -101,6 +102,39 @@ class Board:
             ),
         )
 
+    def rank_toolheads(self, spool_id: int, search: str = "") -> list[int]:
+        """The ids of the toolheads whose name has each word of a text, by the stored states: no pair is judged.
+
+        Where the spool is loaded first, then where it is reserved, then where it prints best.
+        """
+        spool, row = self.spools[spool_id], self.rows[spool_id]
+        pairs = pair_with_toolheads(
+            columns_of(row, spool.feedstock_id, self.occupation.sum_reserved_g(spool_id)),
+            self.machines,
+            self.airs,
+            {spool_id: self.loaded.get(spool_id, NO_SLOT).toolhead},
+            self.materials[spool.feedstock_id],
+            {pk: head.tail_mm for pk, head in self.toolheads.items()},
+            self.occupation,
+        )
+        names = {pk: str(head) for pk, head in self.toolheads.items()}
+        words = search.casefold().split()
+        reserved = {row.toolhead_id for row in self.occupation.with_spool(spool_id)}
+        return sorted(
+            (pk for pk, name in names.items() if all(word in name.casefold() for word in words)),
+            key=lambda pk: (
+                pairs[pk].other_is_loaded,
+                pk not in reserved,
+                pairs[pk].state,
+                pairs[pk].reasons,
+                names[pk],
+            ),
+        )
+
+    def with_inputs(self, toolhead_ids: Collection[int]) -> "Board":
+        """The board with the readiness inputs of these toolheads alone. One query."""
+        return replace(self, machines=toolheads.load_inputs(self.machines, toolhead_ids))
+
     def find_toolhead(self, spool_id: int) -> Toolhead | None:
         """The toolhead that a spool is on."""
         return self.toolheads.get(self.loaded.get(spool_id, NO_SLOT).toolhead)
@@ -154,10 +188,13 @@ def load_board(
     toolhead_ids: Collection[int] | None = None,
     now: datetime | None = None,
     preloaded: Iterable[Spool] = (),
+    *,
+    inputs: bool = True,
 ) -> Board:
     """The board of these spools and toolheads, or of all in use. The number of queries is fixed.
 
     preloaded: all these spools, where the caller has them from queries.with_materials(); that saves a query.
+    inputs: False where the verdicts of few toolheads are judged, after with_inputs().
     """
     now = now or timezone.now()
     rows = spool_board.read(spool_ids, now)
@@ -167,7 +204,7 @@ def load_board(
     feedstocks = {spool.feedstock_id: spool.feedstock for spool in spools.values()}
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
     heads = load_toolheads(toolhead_ids)
-    machines = toolheads.read(heads, materials, now)
+    machines = toolheads.read(heads, materials, now, inputs=inputs)
     return Board(
         now,
         spools,

@@ -80,17 +80,22 @@ def _spec_of_file(file: JobFile, numbers: list[int], toolhead: Toolhead, spool: 
     return build_job_spec(facts, facts.marks[-1], numbers, toolhead, state, load_materials(file))
 
 
-def list_verdicts(board: Board, spool: Spool) -> list[tuple[Toolhead, Verdict, PlannedJob | None]]:
-    """The verdict of a spool on each toolhead, in the order of Board.order_verdicts.
+def list_verdicts(
+    board: Board, spool: Spool, toolhead_ids: Collection[int]
+) -> list[tuple[Toolhead, Verdict, PlannedJob | None]]:
+    """The verdict of a spool on each of these toolheads, in the order of Board.order_verdicts.
 
     For the job that is planned there, in its own size; on the others for a small one. The file that waits for a
     printer is looked at on the toolhead that the spool is on.
     """
-    planned = find_planned_jobs(board.toolheads.values(), spool)
+    planned = find_planned_jobs([board.toolheads[pk] for pk in toolhead_ids], spool)
     current = board.find_toolhead(spool.pk)
-    if current is not None and current.pk not in planned and (waiting := _find_file(current, spool)):
-        planned[current.pk] = waiting
-    verdicts = {pk: board.verdict(pk, spool.pk) for pk in board.toolheads if pk not in planned}
+    if current is not None and current.pk in toolhead_ids and current.pk not in planned:
+        waiting = _find_file(current, spool)
+        planned |= {} if waiting is None else {current.pk: waiting}
+    small = [pk for pk in toolhead_ids if pk not in planned]
+    judging = board.with_inputs(small)
+    verdicts = {pk: judging.verdict(pk, spool.pk) for pk in small}
     if planned:
         pairs = [(board.toolheads[pk], spool) for pk in planned]
         specs = {(pk, spool.pk): job.spec for pk, job in planned.items()}

@@ -34,7 +34,7 @@ from pages.machines.service import status_row
 from spools.wording import format_time
 
 SHOWN_JOBS = 10
-PER_PAGE = 20
+PER_PAGE = 8
 FITTING_COLUMNS = ("toolhead", "printer", "role", "start", "part__kind__name")
 # The id of a toolhead, or of a printer for what the whole printer has once.
 Site = tuple[int | None, int | None]

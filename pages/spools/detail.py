@@ -32,6 +32,7 @@ from spools.physics_inputs import SMALL_JOB_G
 
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
+SHOWN_TOOLHEADS = 10
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,8 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
 def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     """Context of the page of a spool in use; its facts are loaded once."""
     moisture = moisture_of([spool], preloaded=True)[spool.pk]
-    board = load_board([spool.pk], preloaded=[spool])
+    board = load_board([spool.pk], preloaded=[spool], inputs=False)
+    toolheads = board.rank_toolheads(spool.pk)
     row = board.rows[spool.pk]
     limits = properties(spool.feedstock)
     hold, clear = limits["limit_hold_pct"], limits["limit_clear_pct"]
@@ -137,7 +139,8 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "loading": toolhead
         and next((event for event in events if event.kind == "loading" and not event.until), None),
         # The first one's reasons are in sight.
-        "verdicts": list_verdicts(board, spool),
+        "verdicts": list_verdicts(board, spool, toolheads[:SHOWN_TOOLHEADS]),
+        "toolhead_count": len(toolheads),
         "reserved": board.occupation.with_spool(spool.pk),
         "reserved_g": board.occupation.sum_reserved_g(spool.pk),
     }

@@ -1,8 +1,9 @@
 """Loading a spool on a toolhead, with the verdict before it is confirmed, and taking it off."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -17,7 +18,7 @@ from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
-from pages.spools.detail import format_lasts
+from pages.spools.detail import SHOWN_TOOLHEADS, format_lasts
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
@@ -31,29 +32,23 @@ SMALL_JOB = "small"
 def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Without a toolhead the choice, each with its verdict; with one its verdict and the confirmation."""
     toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
-    board = load_board([spool.pk])
-    spools_on = Spool.objects.select_related("feedstock__maker").in_bulk(list(board.loaded))
     if toolhead_id is None:
-        rows = [
-            (toolhead, verdict, _list_slots(board, toolhead, spools_on), planned)
-            for toolhead, verdict, planned in list_verdicts(board, spool)
-        ]
-        return render(
-            request,
-            "spools/choose_toolhead.html",
-            {"spool": spool, "rows": rows, "current": board.find_toolhead(spool.pk)},
-        )
-    toolhead = next((head for pk, head in board.toolheads.items() if str(pk) == toolhead_id), None)
+        return _choose_toolhead(request, spool)
+    in_use = Toolhead.objects.filter(printer__retired_at=None).select_related("printer__place")
+    is_number = toolhead_id.isdecimal() and len(toolhead_id) < 10
+    toolhead = in_use.filter(pk=int(toolhead_id) if is_number else 0).first()
     if toolhead is None:
         raise Http404("There is no such toolhead in use.")
+    board = load_board([spool.pk], [toolhead.pk])
     fed_from = _find_feed_place(request, board, spool)
     planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool)
     inputs = _load_inputs(board, toolhead, spool, planned, fed_from)
     verdict = judge(inputs)
-    if (current_toolhead := board.find_toolhead(spool.pk)) is not None:
+    current = board.loaded.get(spool.pk)
+    if current and (current_toolhead := in_use.filter(pk=current.toolhead).first()):
         return _redirect_loaded(request, spool, toolhead, current_toolhead)
     slot = _find_slot(request, board, toolhead)
-    current_spool = spools_on.get(board.list_slots(toolhead)[slot] or 0)
+    current_spool = _load_spools_on(board, [toolhead]).get(board.list_slots(toolhead)[slot] or 0)
     form = LoadForm(
         post_data(request),
         hold=verdict.state == HOLD,
@@ -107,6 +102,31 @@ def _find_slot(request: HttpRequest, board: Board, toolhead: Toolhead) -> int:
     if sent and chosen is None:
         raise Http404("There is no such slot.")
     return chosen or find_free_slot(toolhead, [number for number, pk in slots.items() if pk]) or 1
+
+
+def _choose_toolhead(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """The toolheads, each with its verdict; ?q= narrows them by name."""
+    board, search = load_board([spool.pk], inputs=False), request.GET.get("q", "").strip()
+    page = Paginator(board.rank_toolheads(spool.pk, search), SHOWN_TOOLHEADS).get_page(
+        request.GET.get("page")
+    )
+    query = request.GET.copy()
+    query.pop("page", None)
+    spools_on = _load_spools_on(board, [board.toolheads[pk] for pk in page])
+    rows = [
+        (toolhead, verdict, _list_slots(board, toolhead, spools_on), planned)
+        for toolhead, verdict, planned in list_verdicts(board, spool, list(page))
+    ]
+    context = {"spool": spool, "rows": rows, "page": page, "wanted": search}
+    context |= {"query": query, "searchable": search or page.has_other_pages()}
+    context["current"] = board.find_toolhead(spool.pk)
+    return render(request, "spools/choose_toolhead.html", context)
+
+
+def _load_spools_on(board: Board, toolheads: Collection[Toolhead]) -> dict[int, Spool]:
+    """The spools on these toolheads, by id."""
+    loaded = [pk for toolhead in toolheads for pk in board.list_slots(toolhead).values() if pk]
+    return Spool.objects.select_related("feedstock__maker").in_bulk(loaded)
 
 
 def _redirect_loaded(

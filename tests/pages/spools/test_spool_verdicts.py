@@ -9,10 +9,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
+from maintenance.board.shop import load_board
 from maintenance.machines.loading import load_spool
 from maintenance.models import Loading, Reminder
 from maintenance.reminders.queries import count_due
-from pages.spools import overview
+from pages.spools import detail, loading, overview
 from spools.board import board
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
@@ -122,6 +123,25 @@ def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monke
     assert counts[0] == counts[1] and counts[0] < 16
     assert len({*codes[0], *codes[1]}) == 4
     assert 'href="?q=example&amp;page=1"' in response.content.decode()
+
+
+def test_many_toolheads_have_pages_and_are_found_by_name(shop, desk, free, monkeypatch):
+    for module in (detail, loading):
+        monkeypatch.setattr(module, "SHOWN_TOOLHEADS", 3)
+    board = load_board([free.pk])
+    by_verdict = board.order_verdicts(
+        free.pk, [(head, board.verdict(pk, free.pk)) for pk, head in board.toolheads.items()]
+    )
+    best_first = [head.pk for head, _ in by_verdict]
+    assert board.rank_toolheads(free.pk) == best_first
+    page = desk.get(of("spool", free))
+    assert [head.pk for head, *_ in page.context["verdicts"]] == best_first[:3]
+    assert "all_toolheads" in notes(page)
+    choices = [desk.get(of("spool-load", free), {"page": number}) for number in (1, 2)]
+    assert [row[0].pk for choice in choices for row in choice.context["rows"]] == best_first
+    found = desk.get(of("spool-load", free), {"q": "north t"}).context["rows"]
+    assert {str(row[0]) for row in found} == {"North T0", "North T1"}
+    assert load_board([shop.spools[0].pk]).rank_toolheads(shop.spools[0].pk)[0] == shop.toolheads[0].pk
 
 
 def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free):
