@@ -2,6 +2,8 @@
 
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.db.models import Q
+from django.utils import timezone
 
 
 class Role(models.TextChoices):
@@ -27,3 +29,37 @@ class User(AbstractUser):
         """Whether the account may do what the role may do."""
         roles = Role.values
         return self.is_active and (self.is_superuser or roles.index(self.role) >= roles.index(role))
+
+
+class Token(models.Model):
+    """Lets one device or script into the API, as its account, within a scope. Only a digest of its key is stored."""
+
+    class Scope(models.TextChoices):
+        READ = "read", "read everything"
+        READINGS = "readings", "send readings of one place"
+        WEIGHINGS = "weighings", "record weighings"
+        JOBS = "jobs", "jobs and job files"
+        ALL = "all", "all that the account may do"
+
+    user = models.ForeignKey(User, models.CASCADE, related_name="tokens")
+    name = models.CharField(max_length=80, help_text="of the device")
+    scope = models.CharField(max_length=10, choices=Scope)
+    place_id = models.PositiveBigIntegerField(null=True, blank=True, help_text="whose readings it may send")
+    digest = models.CharField(max_length=64, unique=True, help_text="SHA-256 of its key")
+    added_at = models.DateTimeField(default=timezone.now)
+    used_at = models.DateTimeField(null=True, blank=True, help_text="last, to a few minutes")
+    expires_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(scope="readings", place_id__isnull=False)
+                | (~Q(scope="readings") & Q(place_id__isnull=True)),
+                name="readings_are_those_of_a_place",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name

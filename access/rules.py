@@ -37,6 +37,8 @@ OWN = {
     "notifications-webhook",
     "password",
     "password-changed",
+    "token-end",
+    "tokens",
     "v1:dryingruns-plan",
     "v1:readiness",
     "v1:spools-excursion",

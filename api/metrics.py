@@ -1,18 +1,19 @@
-"""Metrics for a monitoring program: with the token of the interface, or for somebody who is signed in."""
+"""Metrics for a monitoring program: with a token that may read, or for somebody who is signed in."""
 
 from django.http import HttpRequest, HttpResponse
 from django.views.decorators.http import require_safe
 from prometheus_client import CONTENT_TYPE_LATEST
-from rest_framework.authentication import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
 
+from access.tokens import allows
+from api.authentication import DeviceTokenAuthentication
 from maintenance.metrics import render_metrics
 
 
 @require_safe
 def metrics(request: HttpRequest) -> HttpResponse:
     if not (request.user.is_authenticated or _has_token(request)):
-        refusal = "Send a token of the interface: Authorization: Token ...\n"
+        refusal = "Send a token that may read: Authorization: Token ...\n"
         return HttpResponse(
             refusal, status=401, content_type="text/plain", headers={"WWW-Authenticate": "Token"}
         )
@@ -21,6 +22,7 @@ def metrics(request: HttpRequest) -> HttpResponse:
 
 def _has_token(request: HttpRequest) -> bool:
     try:
-        return TokenAuthentication().authenticate(request) is not None
+        known = DeviceTokenAuthentication().authenticate(request)
     except AuthenticationFailed:
         return False
+    return known is not None and allows(known[1], "metrics", "GET", {})

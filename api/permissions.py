@@ -1,17 +1,26 @@
-"""The one permission of all endpoints: the role of the account (access/rules.py)."""
+"""The one permission of all endpoints: the role of the account (access/rules.py) and the scope of its token."""
 
 from rest_framework.exceptions import PermissionDenied
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
+from access.models import Token
 from access.rules import explain, required_role
+from access.tokens import allows
 
 
 class RolePermission(BasePermission):
     def has_permission(self, request: Request, view: object) -> bool:
         if not request.user.is_authenticated:
             return False
-        role = required_role(request.resolver_match.view_name, request.method or "")
+        match, method = request.resolver_match, request.method or ""
+        role = required_role(match.view_name, method)
         if not request.user.has_role(role):
             raise PermissionDenied(explain(role), code="role_needed")
+        token = request.auth
+        if isinstance(token, Token) and not allows(token, match.view_name, method, match.kwargs):
+            scope = token.get_scope_display()
+            raise PermissionDenied(
+                f"This token may only {scope}. Make another one for this.", code="scope_needed"
+            )
         return True

@@ -83,7 +83,7 @@ v1 = [
     ),
     re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
     re_path("^usage/?$", UsageReport.as_view({"get": "show"}), name="usage"),
-    re_path("^token/?$", Tokens.as_view({"post": "create"}), name="token"),
+    re_path("^token/?$", Tokens.as_view({"post": "create", "delete": "destroy"}), name="token"),
 ]
 urlpatterns = [
     path("v1/", include((v1, "v1"))),

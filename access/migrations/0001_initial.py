@@ -1,6 +1,8 @@
 import django.contrib.auth.models
 import django.contrib.auth.validators
+import django.db.models.deletion
 import django.utils.timezone
+from django.conf import settings
 from django.db import migrations, models
 
 
@@ -105,5 +107,64 @@ class Migration(migrations.Migration):
             managers=[
                 ("objects", django.contrib.auth.models.UserManager()),
             ],
+        ),
+        migrations.CreateModel(
+            name="Token",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "user",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="tokens",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("name", models.CharField(help_text="of the device", max_length=80)),
+                (
+                    "scope",
+                    models.CharField(
+                        choices=[
+                            ("read", "read everything"),
+                            ("readings", "send readings of one place"),
+                            ("weighings", "record weighings"),
+                            ("jobs", "jobs and job files"),
+                            ("all", "all that the account may do"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "place_id",
+                    models.PositiveBigIntegerField(
+                        blank=True, help_text="whose readings it may send", null=True
+                    ),
+                ),
+                ("digest", models.CharField(help_text="SHA-256 of its key", max_length=64, unique=True)),
+                ("added_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("used_at", models.DateTimeField(blank=True, help_text="last, to a few minutes", null=True)),
+                ("expires_at", models.DateTimeField(blank=True, null=True)),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                "ordering": ["-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("place_id__isnull", False), ("scope", "readings")),
+                            models.Q(
+                                models.Q(("scope", "readings"), _negated=True), ("place_id__isnull", True)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="readings_are_those_of_a_place",
+                    )
+                ],
+            },
         ),
     ]

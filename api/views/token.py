@@ -1,12 +1,17 @@
+from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.authtoken.models import Token
-from rest_framework.authtoken.serializers import AuthTokenSerializer
+from rest_framework.exceptions import NotAuthenticated
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.throttling import SimpleRateThrottle
 
+from access.models import Token, User
+from access.tokens import MOST_DAYS, add_token, end_token
+from api.fields import StrictSerializer, parse
 from api.views.base import Endpoint
+from spools.models import Place
+from spools.refusals import refusal
 
 
 class TriesThrottle(SimpleRateThrottle):
@@ -19,25 +24,50 @@ class TriesThrottle(SimpleRateThrottle):
 
 
 class TokenSerializer(serializers.Serializer):
-    token = serializers.CharField(read_only=True, help_text='send it as "Authorization: Token ..."')
+    token = serializers.CharField(
+        read_only=True, help_text='shown once; send it as "Authorization: Token ..."'
+    )
 
 
-class CreateTokenSerializer(AuthTokenSerializer):
-    token = None
+class AddTokenSerializer(StrictSerializer):
+    username = serializers.CharField(max_length=150)
+    password = serializers.CharField(max_length=4096, trim_whitespace=False)
+    name = serializers.CharField(max_length=80, help_text="of the device")
+    scope = serializers.ChoiceField(Token.Scope.choices)
+    place = serializers.PrimaryKeyRelatedField(
+        queryset=Place.objects.all(), required=False, help_text="whose readings it may send"
+    )
+    days = serializers.IntegerField(
+        min_value=1, max_value=MOST_DAYS, required=False, help_text="until it expires; without, it does not"
+    )
 
 
 class Tokens(Endpoint):
-    """The token of an account, for devices and scripts."""
+    """Tokens for devices and scripts."""
 
     idempotent = False
-    authentication_classes: list = []
     permission_classes: list = []
     throttle_classes = [TriesThrottle]
     serializer_class = TokenSerializer
+    http_method_names = [*Endpoint.http_method_names, "delete"]
 
-    @extend_schema(request=CreateTokenSerializer, responses={200: TokenSerializer}, auth=[])
+    @extend_schema(request=AddTokenSerializer, responses={200: TokenSerializer}, auth=[])
     def create(self, request: Request) -> Response:
-        serializer = CreateTokenSerializer(data=request.data, context={"request": request})
-        serializer.is_valid(raise_exception=True)
-        token, _ = Token.objects.get_or_create(user=serializer.validated_data["user"])
-        return Response({"token": token.key})
+        """Make a token for one device, with the name and password of an account."""
+        data = parse(AddTokenSerializer, request.data)
+        user = authenticate(request._request, username=data.pop("username"), password=data.pop("password"))
+        if not isinstance(user, User):
+            raise refusal(
+                "not_signed_in", "There is no account with this name and password, or it is closed."
+            )
+        place = data.pop("place", None)
+        _, key = add_token(user, place=place and place.pk, **data)
+        return Response({"token": key})
+
+    @extend_schema(request=None, responses={204: None})
+    def destroy(self, request: Request) -> Response:
+        """End the token that is sent."""
+        if not isinstance(request.auth, Token):
+            raise NotAuthenticated
+        end_token(request.auth)
+        return Response(status=204)

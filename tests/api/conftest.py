@@ -12,9 +12,9 @@ from django.core.cache import cache
 from django.db import transaction
 from django.db.models import Model
 from django.utils import timezone
-from rest_framework.authtoken.models import Token
 from rest_framework.test import APIClient
 
+from access.tokens import add_token
 from spools.catalogue.importing import load_materials
 from spools.models import Filler, Polymer
 
@@ -67,7 +67,7 @@ def account(db):
 
 @pytest.fixture
 def token(account) -> str:
-    return Token.objects.create(user=account).key
+    return add_token(account, "a script", "all")[1]
 
 
 @pytest.fixture

@@ -170,8 +170,8 @@ class KillTrial:
     def _open_shop(self) -> None:
         from django.contrib.auth import get_user_model
         from django.core.management import call_command
-        from rest_framework.authtoken.models import Token
 
+        from access.tokens import add_token
         from maintenance.models import Channel, Reminder, Subscription
         from maintenance.reminders.delivery.webhook import new_secret
         from spools.models import Place
@@ -179,7 +179,7 @@ class KillTrial:
 
         call_command("migrate", verbosity=0)
         user = get_user_model().objects.create_superuser("ada", password="filament-and-dry-air")
-        self.token = Token.objects.create(user=user).key
+        self.token = add_token(user, "a script", "all")[1]
         for kind, address in (("webhook", self.hooks.address), ("email", "ada@shop.example")):
             secret = new_secret() if kind == "webhook" else ""
             channel = Channel.objects.create(user=user, kind=kind, address=address, secret=secret)

@@ -15,8 +15,8 @@ from django.core.management import call_command  # noqa: E402
 from django.db import connection  # noqa: E402
 from django.test import Client  # noqa: E402
 from django.urls import reverse  # noqa: E402
-from rest_framework.authtoken.models import Token  # noqa: E402
 
+from access.tokens import add_token  # noqa: E402
 from spools.models import MassEntry  # noqa: E402
 from tests.pages.small_shop import small_shop  # noqa: E402
 
@@ -27,7 +27,7 @@ def main() -> None:
     call_command("migrate", verbosity=0)
     shop = small_shop()
     spool = shop.spools[2]
-    token = Token.objects.create(user=shop.user).key
+    token = add_token(shop.user, "a script", "all")[1]
     page, address = reverse("spool-weigh", args=[spool.code]), f"/api/v1/spools/{spool.code}/weigh"
     for number in range(ROUNDS):
         grams, key = 1100 - 2 * number, str(uuid4())

@@ -10,8 +10,8 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 from prometheus_client.parser import text_string_to_metric_families
-from rest_framework.authtoken.models import Token
 
+from access.tokens import add_token
 from background.models import WorkItem
 from background.running import run_due
 from maintenance.models import Channel, Message
@@ -143,8 +143,8 @@ def test_metrics_are_read_by_prometheus_own_parser(shop, worked):
     waited = {"written_at": timezone.now() - timedelta(hours=9)}
     message(shop, not_before=timezone.now() - timedelta(minutes=5), **waited)
     given_up()
-    token = Token.objects.create(user=shop.user)
-    answer = Client().get("/metrics", headers={"Authorization": f"Token {token.key}"})
+    _, token = add_token(shop.user, "a monitor", "read")
+    answer = Client().get("/metrics", headers={"Authorization": f"Token {token}"})
     assert answer.headers["Content-Type"].startswith("text/plain; version=")
     families = {family.name: family for family in text_string_to_metric_families(answer.content.decode())}
     value = {
