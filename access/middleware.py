@@ -6,7 +6,9 @@ from typing import Any
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
 
+from access.hashers import MustWait
 from access.models import Role
 from access.rules import ANYBODY, OWN, SUPERUSER, explain, required_role
 
@@ -34,6 +36,16 @@ class RoleMiddleware:
         if request.user.is_superuser if role == SUPERUSER else request.user.has_role(role):
             return None
         raise PermissionDenied(explain(role))
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
+        """Passwords of forms that are not tested now."""
+        if not isinstance(exception, MustWait):
+            return None
+        answer = render(
+            request, "frame/must_wait.html", {"wait_s": exception.wait_s}, status=exception.status
+        )
+        answer["Retry-After"] = str(exception.wait_s)
+        return answer
 
 
 def roles(request: HttpRequest) -> dict[str, Callable[[], bool]]:

@@ -63,3 +63,15 @@ class Token(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class SignInTries(models.Model):
+    """Failed tries to sign in, of one account or from one address, since it last worked."""
+
+    key = models.CharField(max_length=80, unique=True, help_text="account or address")
+    failures = models.PositiveIntegerField(default=0)
+    last_at = models.DateTimeField(db_index=True)
+    blocked_until = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return self.key

@@ -15,6 +15,7 @@ from rest_framework import exceptions, status
 from rest_framework.response import Response
 from rest_framework.views import exception_handler, set_rollback
 
+from access.hashers import MustWait
 from spools.edits.idempotency import KeyReused
 
 INVALID = "invalid"
@@ -33,6 +34,10 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     """REST_FRAMEWORK's EXCEPTION_HANDLER. None (a 500) only for errors that are ours."""
     if isinstance(error, KeyReused):
         return _refusal_response(_reasons_of_django(error), status.HTTP_422_UNPROCESSABLE_ENTITY)
+    if isinstance(error, MustWait):
+        answer = _refusal_response([Reason("", "must_wait", str(error))], error.status)
+        answer["Retry-After"] = str(error.wait_s)
+        return answer
     if isinstance(error, ValidationError):
         set_rollback()
         return _refusal_response(_reasons_of_django(error), status.HTTP_400_BAD_REQUEST)

@@ -19,7 +19,8 @@ REFUSALS = {
     "413": "The body is too large.",
     "415": "The body's media type is not understood.",
     "422": "The Idempotency-Key was sent before with other content.",
-    "429": "Too many tries; wait.",
+    "429": "Too many tries; wait as long as Retry-After says.",
+    "503": "Other passwords are tested just now; wait as long as Retry-After says.",
 }
 
 
@@ -83,6 +84,6 @@ class AutoSchema(BaseSchema):
                 return self.method == "PATCH"
             case "422":
                 return self._takes_key()
-            case "429":
-                return bool(self.view.throttle_classes)
+            case "429" | "503":
+                return getattr(self.view, "tests_passwords", False)
         return True

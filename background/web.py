@@ -26,16 +26,23 @@ def load_application() -> WSGIHandler:
     return application
 
 
-def proxy_options(secure: bool) -> dict[str, Any]:
-    """Trust a TLS proxy's word that the client used https; without a proxy nothing is trusted."""
-    return {"trusted_proxy": "*", "trusted_proxy_headers": {"x-forwarded-proto"}} if secure else {}
+def proxy_options(secure: bool, proxy: str) -> dict[str, Any]:
+    """Trust a TLS proxy's word that the client used https, and the client's address from a proxy that is named.
+
+    proxy: its address; empty: any may say https, and each client has the proxy's address. Without a proxy nothing is
+    trusted.
+    """
+    headers = {"x-forwarded-proto"} if secure else set()
+    if proxy:
+        headers.add("x-forwarded-for")
+    return {"trusted_proxy": proxy or "*", "trusted_proxy_headers": headers} if headers else {}
 
 
 def serve(listener: socket.socket) -> None:
     """Serve the pages until SIGTERM."""
     application = load_application()
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    proxy = proxy_options(secure=settings.SECURE_PROXY_SSL_HEADER is not None)
+    proxy = proxy_options(settings.SECURE_PROXY_SSL_HEADER is not None, settings.TRUSTED_PROXY)
     waitress.serve(application, sockets=[listener], threads=THREADS, ident=None, **proxy)
 
 

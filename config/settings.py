@@ -140,6 +140,8 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 AUTH_USER_MODEL = "access.User"
+AUTHENTICATION_BACKENDS = ["access.sign_in.CountingBackend"]
+PASSWORD_HASHERS = ["access.hashers.GatedHasher"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"django.contrib.auth.password_validation.{name}"}
     for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
@@ -165,6 +167,8 @@ WHITENOISE_USE_FINDERS = True
 if _flag("SECURE"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+# The address of that proxy. Only from there the client's own address is taken.
+TRUSTED_PROXY = os.environ.get("TRUSTED_PROXY", "").strip()
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 CONTENT_SECURITY_POLICY = {

@@ -15,6 +15,21 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
+            name="SignInTries",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("key", models.CharField(help_text="account or address", max_length=80, unique=True)),
+                ("failures", models.PositiveIntegerField(default=0)),
+                ("last_at", models.DateTimeField(db_index=True)),
+                ("blocked_until", models.DateTimeField(blank=True, null=True)),
+            ],
+        ),
+        migrations.CreateModel(
             name="User",
             fields=[
                 (

@@ -4,7 +4,6 @@ from rest_framework import serializers
 from rest_framework.exceptions import NotAuthenticated
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.throttling import SimpleRateThrottle
 
 from access.models import Token, User
 from access.tokens import MOST_DAYS, add_token, end_token
@@ -12,15 +11,6 @@ from api.fields import StrictSerializer, parse
 from api.views.base import Endpoint
 from spools.models import Place
 from spools.refusals import refusal
-
-
-class TriesThrottle(SimpleRateThrottle):
-    """A number of attempts a minute from one address, whatever a forwarding header contains."""
-
-    rate = "10/min"
-
-    def get_cache_key(self, request: Request, view: object) -> str:
-        return f"token:{request.META.get('REMOTE_ADDR', '')}"
 
 
 class TokenSerializer(serializers.Serializer):
@@ -47,7 +37,7 @@ class Tokens(Endpoint):
 
     idempotent = False
     permission_classes: list = []
-    throttle_classes = [TriesThrottle]
+    tests_passwords = True
     serializer_class = TokenSerializer
     http_method_names = [*Endpoint.http_method_names, "delete"]
 

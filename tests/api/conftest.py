@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from django.contrib.auth import get_user_model
-from django.core.cache import cache
 from django.db import transaction
 from django.db.models import Model
 from django.utils import timezone
@@ -61,7 +60,6 @@ class Caller:
 
 @pytest.fixture
 def account(db):
-    cache.clear()
     return get_user_model().objects.create_user("ada", role="set_up", password="filament-and-dry-air")
 
 

@@ -1,0 +1,111 @@
+"""The one door: name and password, counted by account and by address, for pages and tokens alike.
+
+A try counts as failed before the password is hashed, and is taken back when it was right: tries at the same moment
+cannot pass each other. Behind a proxy the address is the client's when TRUSTED_PROXY names the proxy.
+"""
+
+import hashlib
+import ipaddress
+import logging
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from django.contrib.auth.backends import ModelBackend
+from django.db import transaction
+from django.http import HttpRequest
+from django.utils import timezone
+
+from access.hashers import MustWait
+from access.models import SignInTries, User
+
+logger = logging.getLogger(__name__)
+FORGOTTEN_AFTER = timedelta(days=1)
+FIRST_DELAY_S = 2
+
+
+class Patience(NamedTuple):
+    """Failed tries without a delay, and the longest delay, to which it grows by doubling."""
+
+    free: int
+    longest_s: int
+
+    def delay(self, failures: int) -> timedelta:
+        doublings = failures - self.free
+        seconds = min(FIRST_DELAY_S * 2.0 ** min(doublings, 20), self.longest_s) if doublings >= 0 else 0
+        return timedelta(seconds=seconds)
+
+
+# An account is never shut for long, so that nobody can shut out its owner; an address is.
+ACCOUNT = Patience(free=5, longest_s=60)
+ADDRESS = Patience(free=20, longest_s=900)
+
+
+class CountingBackend(ModelBackend):
+    def authenticate(
+        self, request: HttpRequest | None, username: str | None = None, password: str | None = None, **_: Any
+    ) -> User | None:
+        """The account, or None. Raises MustWait without testing the password while its tries are delayed."""
+        if username is None or password is None:
+            return None
+        address = request.META.get("REMOTE_ADDR", "") if request else ""
+        keys = {_account_key(username): ACCOUNT, _address_key(address): ADDRESS}
+        try:
+            _count_try(keys, timezone.now())
+        except MustWait:
+            logger.warning("A try to sign in was refused: too many before it.")
+            raise
+        try:
+            user = super().authenticate(request, username=username, password=password)
+        except MustWait:
+            _take_back(keys)
+            raise
+        if not isinstance(user, User):
+            # Without the name: people type passwords into its field.
+            logger.warning("A try to sign in failed.")
+            return None
+        _take_back(keys)
+        SignInTries.objects.filter(key=_account_key(username)).delete()
+        logger.info("%s gave the right password.", user)
+        return user
+
+
+def _account_key(name: str) -> str:
+    # A digest: a name may be long, or a password in the wrong field.
+    return "account " + hashlib.sha256(name.casefold().encode("utf-8", "surrogatepass")).hexdigest()[:40]
+
+
+def _address_key(address: str) -> str:
+    """One client has a whole network of 64 bits in IPv6."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return f"address {address}"[:80]
+    if isinstance(parsed, ipaddress.IPv6Address) and parsed.ipv4_mapped is None:
+        return f"address {ipaddress.ip_network((parsed, 64), strict=False)}"
+    return f"address {parsed}"
+
+
+@transaction.atomic
+def _count_try(keys: dict[str, Patience], now: datetime) -> None:
+    """Count one failed try of each key. Raises MustWait, and counts nothing, while one of them is delayed."""
+    SignInTries.objects.filter(last_at__lt=now - FORGOTTEN_AFTER).delete()
+    SignInTries.objects.bulk_create(
+        [SignInTries(key=key, last_at=now) for key in sorted(keys)], ignore_conflicts=True
+    )
+    rows = list(SignInTries.objects.select_for_update().filter(key__in=keys).order_by("key"))
+    waits = [row.blocked_until - now for row in rows if row.blocked_until and row.blocked_until > now]
+    if waits:
+        raise MustWait(429, int(max(waits).total_seconds()) + 1)
+    for row in rows:
+        row.failures, row.last_at = row.failures + 1, now
+        delay = keys[row.key].delay(row.failures)
+        row.blocked_until = now + delay if delay else None
+        row.save()
+
+
+@transaction.atomic
+def _take_back(keys: dict[str, Patience]) -> None:
+    """Of a try that did not fail."""
+    for row in SignInTries.objects.select_for_update().filter(key__in=keys, failures__gt=0).order_by("key"):
+        row.failures, row.blocked_until = row.failures - 1, None
+        row.save()
