@@ -1,4 +1,4 @@
-"""The words of the first steps in a new shop: the title of each and why it helps."""
+"""The words of the first steps in a new shop, and of the acts that entries on spools and in the drawer came with."""
 
 from spools.sentences import register_sentences
 
@@ -14,4 +14,10 @@ FIRST_STEPS = {
     "first_step.spool-receive.title": "Receive a spool",
     "first_step.spool-receive": "It gets a code and a label.",
 }
-register_sentences(FIRST_STEPS)
+CAUSES = {
+    "cause.job": "job {name}",
+    "cause.flow_check": "flow check on {toolhead}",
+    "cause.loaded": "loaded on {toolhead}",
+    "cause.fitted": "fitted to {site}",
+}
+register_sentences(FIRST_STEPS | CAUSES)

@@ -56,14 +56,15 @@ def require_reason(reason: str) -> str:
 
 
 @transaction.atomic
-def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
+def withdraw(fact: FactT, *, reason: str | None, by: Any = None) -> FactT:
     """Withdraw a fact that was recorded by mistake: it stays on record and no longer counts.
 
-    by: the account that withdraws it, or None. reason: 1 to 300 characters. Returns the fact as stored.
+    by: the account that withdraws it, or None. reason: 1 to 300 characters; None where the right one replaces it.
+    Returns the fact as stored.
     Raises ValidationError without a reason, for a fact that is withdrawn already, and where its subject
     refuses.
     """
-    reason = require_reason(reason)
+    reason = None if reason is None else require_reason(reason)
     model = type(fact)
     hooks = _hooks[model]
     hooks.prepare(fact)
@@ -78,9 +79,9 @@ def withdraw(fact: FactT, *, reason: str, by: Any = None) -> FactT:
     return fact
 
 
-def mark_withdrawn(fact: Withdrawable, *, by: Any, reason: str) -> None:
+def mark_withdrawn(fact: Withdrawable, *, by: Any, reason: str | None) -> None:
     """Store that a fact is withdrawn, without what follows: for rows that go with a withdrawn fact."""
-    fact.withdrawn_at, fact.withdrawn_by, fact.withdrawn_reason = timezone.now(), by, reason
+    fact.withdrawn_at, fact.withdrawn_by, fact.withdrawn_reason = timezone.now(), by, reason or ""
     fact.save(update_fields=["withdrawn_at", "withdrawn_by", "withdrawn_reason"])
 
 

@@ -187,6 +187,7 @@ class RecordPriorUseSerializer(StrictSerializer):
 
 class StockEntrySerializer(WithdrawableSerializer):
     kind_name = serializers.CharField(source="kind.name", read_only=True)
+    cause = StatementSerializer(allow_null=True, read_only=True)
 
     class Meta:
         model = StockEntry
@@ -197,6 +198,7 @@ class StockEntrySerializer(WithdrawableSerializer):
             "at",
             "change",
             "note",
+            "cause",
             "fitting",
             "service",
             "charge",

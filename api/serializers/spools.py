@@ -269,19 +269,23 @@ class EndingSerializer(WithdrawableSerializer):
 
 
 class MassEntrySerializer(WithdrawableSerializer):
+    cause = StatementSerializer(allow_null=True, read_only=True)
+
     class Meta:
         model = MassEntry
         fields = [
-            *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note"],
+            *["id", "kind", "at", "net_change_g", "gross_g", "resolution_g", "note", "cause"],
             *RECORDING,
             *WITHDRAWAL,
         ]
 
 
 class OpeningSerializer(WithdrawableSerializer):
+    cause = StatementSerializer(allow_null=True, read_only=True)
+
     class Meta:
         model = Opening
-        fields = [*["id", "at", "card", "note"], *RECORDING, *WITHDRAWAL]
+        fields = [*["id", "at", "card", "note", "cause"], *RECORDING, *WITHDRAWAL]
 
 
 class RespoolSerializer(StrictSerializer):

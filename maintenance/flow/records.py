@@ -21,6 +21,7 @@ from spools.facts import follows_withdrawal
 from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 TOLERANCE_MM = 0.05
 # Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
@@ -137,7 +138,9 @@ def record_flow_check(
     )
     check.clean_fields(exclude=["entry"])
     extruded_g = sum(sum(rate.masses_g) for rate in rates)
-    check.entry = take(spool, extruded_g, at=at, note=f"flow check on {toolhead}", by=by)
+    check.entry = take(
+        spool, extruded_g, at=at, cause=Statement("cause.flow_check", {"toolhead": str(toolhead)}), by=by
+    )
     check.save(force_insert=True)
     FlowBlob.objects.bulk_create(
         FlowBlob(flow_check=check, flow_mm3_s=rate.flow_mm3_s, repeat=repeat, mass_g=mass_g)

@@ -15,6 +15,7 @@ from spools.invalidation import invalidate_rows
 from spools.inventory.ledger import invalidate_entry, take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 
 COLUMNS = ["stage", "start", "end", "hours", "state", "reasons", "stopped"]
 
@@ -40,7 +41,7 @@ def build_columns(life: Life) -> dict[str, Any]:
     return dict(zip(COLUMNS, values, strict=True))
 
 
-def refresh_job(job: Job, *, by: Any = None, reason: str = "the job was corrected") -> Job:
+def refresh_job(job: Job, *, by: Any = None, reason: str | None = None) -> Job:
     """Computes what follows from the events of a job. The caller holds its locks.
 
     Grams that it did not take after all are withdrawn from the spools with this reason.
@@ -66,7 +67,7 @@ def _refresh_reservations(job: Job, reserved: Sequence[Piece]) -> None:
             Reservation.objects.create(job=job, toolhead_id=toolhead_id, spool_id=spool_id, mass_g=mass_g)
 
 
-def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str) -> None:
+def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str | None) -> None:
     wanted = {(piece.share.toolhead, piece.share.spool): piece for piece in used}
     for use in job.uses.select_related("entry__spool"):
         key = use.toolhead_id, use.spool_id
@@ -86,7 +87,8 @@ def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str) -> None
     spools = Spool.objects.in_bulk([spool for _, spool in wanted])
     for (toolhead_id, spool_id), piece in wanted.items():
         share = piece.share
-        entry = take(spools[spool_id], share.mass_g, at=piece.since, note=f"job {job.name}", by=by)
+        cause = Statement("cause.job", {"job": job.pk, "name": job.name})
+        entry = take(spools[spool_id], share.mass_g, at=piece.since, cause=cause, by=by)
         JobUse.objects.create(
             job=job,
             toolhead_id=toolhead_id,

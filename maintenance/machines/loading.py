@@ -21,6 +21,7 @@ from spools.inventory.moves import lock_dryer, record_move
 from spools.inventory.openings import find_opened, record_opening
 from spools.models import Opening, Place, Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 
@@ -102,7 +103,9 @@ def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> Openin
     """Loading opens the bag in which a spool came; a stay in a printer says so by itself."""
     opened = find_opened(spool)
     if opened is None or opened.at > at:
-        return record_opening(spool, at=at, note=f"loaded on {toolhead}", by=by)
+        return record_opening(
+            spool, at=at, cause=Statement("cause.loaded", {"toolhead": str(toolhead)}), by=by
+        )
     return None
 
 

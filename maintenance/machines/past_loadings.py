@@ -19,8 +19,6 @@ from spools.models import Move, Opening, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
 
-CORRECTED = "replaced by the right time"
-
 
 def _lock(loading: Loading) -> None:
     lock_spool_facts()
@@ -44,7 +42,7 @@ def _close_bag(loading: Loading) -> None:
     if loading.opening_id is not None:
         opening = Opening.objects.get(pk=loading.opening_id)
         if opening.withdrawn_at is None:
-            withdraw(opening, reason=loading.withdrawn_reason, by=loading.withdrawn_by)
+            withdraw(opening, reason=loading.withdrawn_reason or None, by=loading.withdrawn_by)
 
 
 def _follow(loading: Loading, since: datetime) -> None:
@@ -92,14 +90,14 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
     right = Loading.objects.get(pk=wrong.pk)
     right.pk, right.start, right.recorded_by = None, at, by
     right._state.adding = True
-    mark_withdrawn(wrong, by=by, reason=CORRECTED)
+    mark_withdrawn(wrong, by=by, reason=None)
     if wrong.move is not None:
-        mark_withdrawn(wrong.move, by=by, reason=CORRECTED)
+        mark_withdrawn(wrong.move, by=by, reason=None)
         require_fits(spool, wrong.move.place, at, None, "at")
         right.move = Move.objects.create(spool=spool, place=wrong.move.place, at=at, recorded_by=by)
     if wrong.opening is not None and wrong.opening.withdrawn_at is None:
         _close_bag(wrong)
-        right.opening = record_opening(spool, at=at, note=wrong.opening.note, by=by)
+        right.opening = record_opening(spool, at=at, cause=wrong.opening.cause, by=by)
     right.save()
     _follow(right, min(at, wrong.start))
     return Loading.objects.get(pk=right.pk)

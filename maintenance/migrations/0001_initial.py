@@ -934,7 +934,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "part",
                     models.ForeignKey(
@@ -1001,7 +1009,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "part",
                     models.ForeignKey(
@@ -1158,7 +1174,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "toolhead",
                     models.ForeignKey(
@@ -1246,7 +1270,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "printer",
                     models.ForeignKey(
@@ -1457,7 +1489,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "toolhead",
                     models.ForeignKey(
@@ -1589,7 +1629,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "part",
                     models.ForeignKey(
@@ -1828,7 +1876,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "kind",
                     models.ForeignKey(
@@ -1962,7 +2018,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "job",
                     models.ForeignKey(
@@ -2203,7 +2267,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "kind",
                     models.ForeignKey(
@@ -2215,6 +2287,12 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField()),
                 ("change", models.FloatField(help_text="pieces, g or ml, as its kind is counted")),
                 ("note", models.CharField(blank=True, max_length=200)),
+                (
+                    "cause",
+                    spools.models.statements.StatementField(
+                        blank=True, help_text="the act that it came with; none: recorded by itself", null=True
+                    ),
+                ),
                 (
                     "fitting",
                     models.OneToOneField(

@@ -6,6 +6,7 @@ from django.db.models import F, Q
 from maintenance import limits
 from spools.models import DesiccantCharge
 from spools.models.facts import Withdrawable
+from spools.models.statements import StatementField
 from spools.models.versions import Versioned
 
 from ..wear.bore import WORN_GROWTH_PCT
@@ -147,6 +148,9 @@ class StockEntry(Withdrawable):
     at = models.DateTimeField()
     change = models.FloatField(help_text="pieces, g or ml, as its kind is counted")
     note = models.CharField(max_length=200, blank=True)
+    cause = StatementField(
+        null=True, blank=True, help_text="the act that it came with; none: recorded by itself"
+    )
     fitting = models.OneToOneField(
         "Fitting",
         models.PROTECT,

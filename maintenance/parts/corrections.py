@@ -106,7 +106,7 @@ def count_without(fitting: Fitting) -> None:
                 kind=taken.kind,
                 at=other.start,
                 change=taken.change,
-                note=taken.note,
+                cause=taken.cause,
                 fitting=other,
                 recorded_by=fitting.withdrawn_by,
             )

@@ -25,6 +25,7 @@ from spools.checks import require_past_time, require_within
 from spools.edits.versions import count_edit
 from spools.facts import describe_withdrawal
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 MOST_AT_ONCE = 10_000
@@ -297,7 +298,12 @@ def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
         )
     fitting = _fit(Part.objects.create(kind=kind), site, at, by)
     StockEntry.objects.create(
-        kind=kind, at=at, change=-1, note=f"fitted to {site}", fitting=fitting, recorded_by=by
+        kind=kind,
+        at=at,
+        change=-1,
+        cause=Statement("cause.fitted", {"site": str(site)}),
+        fitting=fitting,
+        recorded_by=by,
     )
     return fitting
 

@@ -20,7 +20,7 @@ from spools.models import (
 
 # A time line is long, and building rows of all columns takes most of its time.
 ENTRY_COLUMNS = (
-    *("kind", "at", "net_change_g", "gross_g", "note"),
+    *("kind", "at", "net_change_g", "gross_g", "note", "cause"),
     *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "recorded_by__username"),
     "job_use__job__name",
 )
@@ -92,7 +92,7 @@ def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
             entry.at,
             number=abs(grams or 0.0),
             name="" if use is None else use.job.name,
-            note=entry.note,
+            note=_remark(entry),
             subject=0 if use is None else use.job_id,
             fact=entry,
             by=_name(entry.recorded_by),
@@ -150,7 +150,7 @@ def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
             opening.at,
             opening.at,
             name=card,
-            note=opening.note,
+            note=_remark(opening),
             fact=opening,
             by=_name(opening.recorded_by),
         )
@@ -173,6 +173,11 @@ def _respooling_events(spool: Spool) -> Iterator[TimelineEvent]:
     for fact in Respooling.objects.filter(spool=spool).select_related("recorded_by", "withdrawn_by"):
         core_g, by = fact.before["core_mass_g"], _name(fact.recorded_by)
         yield TimelineEvent("respooling", fact.at, fact.at, number=core_g, note=fact.note, fact=fact, by=by)
+
+
+def _remark(fact: MassEntry | Opening) -> str:
+    """The act that it came with, or what a person noted."""
+    return fact.note if fact.cause is None else fact.cause.sentence
 
 
 def _name(account: Any) -> str:

@@ -16,21 +16,22 @@ from spools.models.places import Measurement
 from spools.refusals import refusal
 from spools.wording import format_time
 
-CORRECTED = "replaced by the right values"
 COLUMNS = ("at", "temperature_c", "rh_pct", "origin", "recorded_at", "recorded_by_id")
 BATCH = 1000
 
 
 @transaction.atomic
 def withdraw_readings(
-    place: Place, start: datetime, end: datetime, *, reason: str, by: Any = None
+    place: Place, start: datetime, end: datetime, *, reason: str | None, by: Any = None
 ) -> ReadingWithdrawal:
     """Withdraw the readings of a place from start to end, both included: they stay on record and do not count.
 
     A sensor that sends readings of that time again, or later, changes nothing. Returns the withdrawal; to withdraw it
-    admits the readings again. Refused: no reason, an end before the start, a time without a reading.
+    admits the readings again.
+
+    reason: None where the right values replace them. Refused: no reason, an end before the start, a time without a reading.
     """
-    reason = require_reason(reason)
+    reason = "" if reason is None else require_reason(reason)
     lock_spool_facts()
     start, end = require_past_time(start, field="start"), require_past_time(end, field="end")
     if end < start:
@@ -63,7 +64,7 @@ def correct_reading(reading: Reading, temperature_c: float, rh_pct: float, *, by
     at, temperature_c, rh_pct = require_reading((at, temperature_c, rh_pct))
     if (temperature_c, rh_pct) == (reading.temperature_c, reading.rh_pct):
         raise refusal("same_values", "These are the values that are stored. Give the right ones.")
-    withdraw_readings(place, at, at, reason=CORRECTED, by=by)
+    withdraw_readings(place, at, at, reason=None, by=by)
     right = Reading.objects.create(
         place=place,
         at=at,

@@ -24,7 +24,6 @@ from spools.refusals import refusal
 from spools.statements import Statement
 from spools.wording import format_time
 
-CORRECTED = "replaced by the right times"
 HOUR = timedelta(hours=1)
 
 
@@ -208,7 +207,7 @@ def correct_run(run: DryingRun, *, start: datetime, end: datetime | None = None,
     # A weighing belongs to one run.
     DryingRun.objects.filter(pk=wrong.pk).update(before=None, after=None)
     wrong.before = wrong.after = None
-    mark_withdrawn(wrong, by=by, reason=CORRECTED)
+    mark_withdrawn(wrong, by=by, reason=None)
     _withdraw_moves(wrong)
     until = end if wrong.move and wrong.move.until else None
     require_not_in_run(spool, start, end)

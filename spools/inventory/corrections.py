@@ -11,8 +11,6 @@ from spools.inventory.ledger import Kind, invalidate_entry, weigh
 from spools.models import DryingRun, MassEntry
 from spools.refusals import refusal
 
-CORRECTED = "replaced by the right number"
-
 
 def _lock_spool(entry: MassEntry) -> None:
     """Refused: grams of a job or a flow check, and the mass at receipt."""
@@ -58,7 +56,7 @@ def correct_weighing(
         )
     right = weigh(spool, gross_g, resolution_g=resolution_g, at=entry.at, by=by)
     if entry.withdrawn_at is None:
-        withdraw(entry, by=by, reason=CORRECTED)
+        withdraw(entry, by=by, reason=None)
     DryingRun.objects.filter(before=entry).update(before=right)
     DryingRun.objects.filter(after=entry).update(after=right)
     return right

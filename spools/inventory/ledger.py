@@ -301,9 +301,10 @@ def take(
     at: datetime | None = None,
     kind: str = Kind.PRINTED,
     note: str = "",
+    cause: Statement | None = None,
     by: Any = None,
 ) -> MassEntry:
-    """Records grams that left the spool, printed or removed by hand. Refused: more than it can hold."""
+    """Records grams that left the spool, printed or removed by hand. cause: the act. Refused: more than it can hold."""
     spool = lock_spool(spool)
     at = require_past_time(at, spool)
     require_in_use(spool, at)
@@ -320,7 +321,7 @@ def take(
         )
     invalidate_from(spool, at)
     return MassEntry.objects.create(
-        spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, recorded_by=by
+        spool=spool, kind=kind, at=at, net_change_g=-mass_g, note=note, cause=cause, recorded_by=by
     )
 
 

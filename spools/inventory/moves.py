@@ -16,8 +16,6 @@ from spools.models import DryingRun, Move, Place, Spool, Stay
 from spools.refusals import refusal
 from spools.wording import format_time
 
-CORRECTED = "replaced by the right move"
-
 
 def current_stay(spool: Spool) -> Stay | None:
     """The stay that has not ended, with its place; None once the spool has ended."""
@@ -174,7 +172,7 @@ def correct_move(
             f"{format_time(until)} is not after {format_time(at)}. Give a later end.",
             "until",
         )
-    mark_withdrawn(move, by=by, reason=CORRECTED)
+    mark_withdrawn(move, by=by, reason=None)
     require_fits(spool, place, at, until, "at")
     right = Move.objects.create(spool=spool, place=place, at=at, until=until, recorded_by=by)
     _require_ownerless(move)

@@ -20,6 +20,7 @@ from spools.invalidation import invalidate_after
 from spools.inventory.ledger import JUST_BEFORE
 from spools.models import DryingRun, MassEntry, Opening, Place, Spool, Stay
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 Card = Spool.Card
@@ -83,12 +84,18 @@ def find_opened(spool: Spool) -> Opened | None:
 
 @transaction.atomic
 def record_opening(
-    spool: Spool, *, at: datetime | None = None, card: str = Card.NOT_LOOKED, note: str = "", by: Any = None
+    spool: Spool,
+    *,
+    at: datetime | None = None,
+    card: str = Card.NOT_LOOKED,
+    note: str = "",
+    cause: Statement | None = None,
+    by: Any = None,
 ) -> Opening:
     """Record that the bag was opened, with the humidity card as seen then.
 
-    card: counts for the moisture on arrival, unless nobody looked. Refused: a spool that came open, that is
-    empty, or whose bag was open at that time.
+    card: counts for the moisture on arrival, unless nobody looked. cause: the act that opened it.
+    Refused: a spool that came open, that is empty, or whose bag was open at that time.
     """
     spool = lock_spool(spool)
     require_in_use(spool)
@@ -104,7 +111,7 @@ def record_opening(
             "at",
         )
     opening = Opening.objects.create(
-        spool=spool, at=at, card=card, card_before=spool.card, note=note, recorded_by=by
+        spool=spool, at=at, card=card, card_before=spool.card, note=note, cause=cause, recorded_by=by
     )
     _set_card(spool, card if card != Card.NOT_LOOKED else spool.card)
     invalidate_after([spool.pk], at)

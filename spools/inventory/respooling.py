@@ -22,6 +22,7 @@ from spools.inventory.openings import find_opened, record_opening
 from spools.inventory.receiving import require_winding_fits
 from spools.models import MassEntry, Respooling, Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 NEW_REEL = [name for name in REEL if name != "batch"]
@@ -92,7 +93,7 @@ def _require_lighter(spool: Spool, at: datetime) -> None:
 def _open_bag(spool: Spool, at: datetime, by: Any) -> None:
     opened = find_opened(spool)
     if opened is None or opened.at > at:
-        record_opening(spool, at=at, note="wound onto another reel", by=by)
+        record_opening(spool, at=at, cause=Statement("cause.respooled"), by=by)
 
 
 def _follow(spool: Spool) -> None:

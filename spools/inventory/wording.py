@@ -1,4 +1,4 @@
-"""The words of the reasons for the amount on a spool."""
+"""The words of the reasons for the amount on a spool, and of what opened its bag."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -17,6 +17,7 @@ SENTENCES = {
     "amount_reason.dried": "Just dried: between 0 and {most_pct:.2g} % of water taken off.",
     "amount_reason.water_unknown": "Water not known: between 0 and {most_pct:.2g} % (what it takes up at 50 % RH) taken "
     "off; half of it for the likely value.",
+    "cause.respooled": "wound onto another reel",
 }
 register_sentences(SENTENCES)
 

@@ -609,7 +609,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "place",
                     models.ForeignKey(
@@ -864,7 +872,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "place",
                     models.ForeignKey(
@@ -875,7 +891,12 @@ class Migration(migrations.Migration):
                 ),
                 ("start", models.DateTimeField()),
                 ("end", models.DateTimeField()),
-                ("reason", models.CharField(max_length=300)),
+                (
+                    "reason",
+                    models.CharField(
+                        blank=True, help_text="empty: the right values replace them", max_length=300
+                    ),
+                ),
             ],
             options={
                 "ordering": ["start", "id"],
@@ -918,7 +939,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "place",
                     models.ForeignKey(
@@ -1027,7 +1056,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "feedstock",
                     models.ForeignKey(
@@ -1238,7 +1275,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1332,7 +1377,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1362,6 +1415,12 @@ class Migration(migrations.Migration):
                 ("core_mass_g", models.FloatField(blank=True, editable=False, null=True)),
                 ("core_band_g", models.FloatField(blank=True, editable=False, null=True)),
                 ("note", models.CharField(blank=True, max_length=200)),
+                (
+                    "cause",
+                    spools.models.statements.StatementField(
+                        blank=True, help_text="the act that it came with; none: recorded by itself", null=True
+                    ),
+                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -1460,7 +1519,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1521,7 +1588,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1558,6 +1633,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=200)),
+                (
+                    "cause",
+                    spools.models.statements.StatementField(
+                        blank=True, help_text="the act that it came with; none: recorded by itself", null=True
+                    ),
+                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -1595,7 +1676,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 ("name", models.CharField(blank=True, max_length=80)),
                 (
                     "spool",
@@ -1720,7 +1809,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1827,7 +1924,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "spool",
                     models.ForeignKey(
@@ -1992,7 +2097,15 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
-                ("withdrawn_reason", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
                 (
                     "taken",
                     models.OneToOneField(

@@ -48,7 +48,9 @@ class Withdrawable(Recorded):
         editable=False,
         related_name="+",
     )
-    withdrawn_reason = models.CharField(max_length=300, blank=True, editable=False)
+    withdrawn_reason = models.CharField(
+        max_length=300, blank=True, editable=False, help_text="empty: the right one replaces it"
+    )
 
     objects = WithdrawableQuerySet.as_manager()
 

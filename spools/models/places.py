@@ -342,7 +342,7 @@ class ReadingWithdrawal(Withdrawable):
     place = models.ForeignKey(Place, models.PROTECT, related_name="reading_withdrawals")
     start = models.DateTimeField()
     end = models.DateTimeField()
-    reason = models.CharField(max_length=300)
+    reason = models.CharField(max_length=300, blank=True, help_text="empty: the right values replace them")
 
     class Meta:
         ordering = ["start", "id"]

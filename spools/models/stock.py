@@ -9,6 +9,7 @@ from spools import limits
 
 from .catalogue import Feedstock
 from .facts import Recorded, Withdrawable, WithdrawableQuerySet
+from .statements import StatementField
 from .versions import Versioned
 
 
@@ -80,6 +81,9 @@ class Opening(Withdrawable):
     card = models.CharField(max_length=10, choices=Spool.Card, default=Spool.Card.NOT_LOOKED)
     card_before = models.CharField(max_length=10, choices=Spool.Card, help_text="of the spool until then")
     note = models.CharField(max_length=200, blank=True)
+    cause = StatementField(
+        null=True, blank=True, help_text="the act that it came with; none: recorded by itself"
+    )
 
     class Meta:
         ordering = ["at", "id"]
@@ -183,6 +187,9 @@ class MassEntry(Withdrawable):
     core_mass_g = models.FloatField(null=True, blank=True, editable=False)
     core_band_g = models.FloatField(null=True, blank=True, editable=False)
     note = models.CharField(max_length=200, blank=True)
+    cause = StatementField(
+        null=True, blank=True, help_text="the act that it came with; none: recorded by itself"
+    )
 
     objects = MassEntryQuerySet.as_manager()  # type: ignore[misc]
 

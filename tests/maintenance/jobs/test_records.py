@@ -19,6 +19,7 @@ from spools.inventory.moves import move_spool
 from spools.inventory.receipts import correct_receipt
 from spools.models import Feedstock, MassEntry
 from spools.moisture.state import moisture_now
+from spools.statements import Statement
 from tests.maintenance.conftest import PRINT, life_left
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
@@ -49,7 +50,11 @@ def test_a_job_takes_grams_and_wears_every_fitted_part(shop, loaded):
     assert {row.part.kind.role for row in WearEntry.objects.all()} == {"nozzle", "gears", "liner"}
     assert {check["name"] for check in created.reasons} >= {"moisture", "quantity", "abrasion"}
     entry = MassEntry.objects.get(kind="printed")
-    assert (entry.at, entry.net_change_g, entry.note) == (created.start, -50, "job bracket")
+    assert (entry.at, entry.net_change_g, entry.cause) == (
+        created.start,
+        -50,
+        Statement("cause.job", {"job": created.pk, "name": "bracket"}),
+    )
 
 
 def test_a_hard_filler_on_brass_needs_a_reason_and_wears_faster(shop, loaded, filled):

@@ -19,10 +19,11 @@ from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.assumptions import save_place
 from spools.inventory.endings import end_spool
-from spools.inventory.ledger import weigh
+from spools.inventory.ledger import take, weigh
 from spools.inventory.moves import current_stay, move_spool
 from spools.inventory.openings import record_opening
 from spools.models import Place, Spool
+from spools.statements import Statement
 from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of
 from tests.pages.shown import notes, notices, require_refused, shows
@@ -185,9 +186,12 @@ def test_history_lists_every_fact(shop, desk, free):
     assert shows(history, "Oven A", "70 °C", note="drying") and shows(history, "1205 g", note="weighed")
     [drying] = [event for event in history.context["events"] if event.kind == "drying"]
     assert drying.hours is None, "it goes on"
+    cause = Statement("cause.flow_check", {"toolhead": "North T0"})
+    take(shop.spools[0], 5, cause=cause)
     loaded = desk.get(of("spool-history", shop.spools[0]))
     [loading] = [event for event in loaded.context["events"] if event.kind == "loading"]
     assert loading.hours is None and shows(loaded, "North T0", note="loading")
+    assert shows(loaded, cause.sentence, note="printed")
 
 
 def test_loading_shows_the_verdict_before_it_is_confirmed(shop, desk, free):
