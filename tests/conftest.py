@@ -49,6 +49,15 @@ def pytest_configure(config: pytest.Config) -> None:
         config.add_cleanup(folder.cleanup)
 
 
+# Tests that start programs and wait for them.
+WAITING = ("tests/background/", "tests/browser/", "tests/services/", "tests/setup/")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """One process gets the tests that wait, while the others compute, and no long one is left for the end."""
+    items.sort(key=lambda item: not item.nodeid.startswith(WAITING))
+
+
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(
     django_db_modify_db_settings: None, tmp_path_factory: pytest.TempPathFactory

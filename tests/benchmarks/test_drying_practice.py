@@ -3,26 +3,30 @@
 import pytest
 
 from benchmarks import drying_practice
-from benchmarks.drying_practice import Practice, compare_all, render_page
+from benchmarks.drying_practice import Compared, Practice, compare_all, load_practices, render_page
 from spools.drying.options import LONGEST_WHOLE_H
 
-ROWS = compare_all()
+
+@pytest.fixture(scope="module")
+def plans() -> dict[str, Compared]:
+    """The plan of each polymer beside its practice."""
+    return {compared.practice.polymer: compared for compared in compare_all()}
 
 
-def test_the_committed_page_is_the_generated_one():
+def test_the_committed_page_is_the_generated_one(plans):
     """After a change of the physics or the catalogue: python -m benchmarks.drying_practice."""
-    assert drying_practice.PAGE.read_text(encoding="utf-8") == render_page(ROWS)
+    assert drying_practice.PAGE.read_text(encoding="utf-8") == render_page(list(plans.values()))
 
 
-@pytest.mark.parametrize("compared", ROWS, ids=lambda compared: compared.practice.polymer)
-def test_each_plan_takes_about_as_long_as_practice_or_the_page_gives_the_reason(compared):
+@pytest.mark.parametrize("polymer", [practice.polymer for practice in load_practices()])
+def test_each_plan_takes_about_as_long_as_practice_or_the_page_gives_the_reason(plans, polymer):
+    compared = plans[polymer]
     assert compared.agrees or compared.practice.reason
     if compared.practice.low_h is not None:
         assert compared.hours is not None or compared.turns is not None
 
 
-def test_polymers_that_water_softens_and_soft_ones_have_usable_plans():
-    plans = {compared.practice.polymer: compared for compared in ROWS}
+def test_polymers_that_water_softens_and_soft_ones_have_usable_plans(plans):
     for polymer in ("PVA", "BVOH", "PVB"):
         compared = plans[polymer]
         hours = compared.hours if compared.turns is None else compared.turns.total

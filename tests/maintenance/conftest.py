@@ -11,6 +11,7 @@ from maintenance.models import Part, PartKind, Printer, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part
 from maintenance.parts.life import RemainingLife, load_part_wear
 from spools.models import Filler, Place
+from tests.restored import build_once
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 PRINT = {"name": "bracket", "mass_g": 50, "hours": 2, "nozzle_c": 205, "bed_c": 55}
@@ -32,6 +33,10 @@ def toolhead(printer: str, **values) -> Toolhead:
 
 @pytest.fixture
 def shop(db) -> SimpleNamespace:
+    return build_once(small_workshop)
+
+
+def small_workshop() -> SimpleNamespace:
     """north has brass, south hardened steel; ten days of plain spools lie in a dry box."""
     shelf = Place.objects.create(name="Shelf", kind="shelf", assumed_temperature_c=22, assumed_rh_pct=55)
     box = Place.objects.create(name="Dry box", kind="dry_box", assumed_rh_pct=8)

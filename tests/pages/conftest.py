@@ -3,12 +3,14 @@
 import pytest
 from django.test import Client
 
+from tests.restored import build_once
+
 from .small_shop import small_shop
 
 
 @pytest.fixture
 def shop(db):
-    return small_shop()
+    return build_once(small_shop)
 
 
 @pytest.fixture

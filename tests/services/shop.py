@@ -44,7 +44,7 @@ def live_shop(
     """
     with TemporaryDirectory(prefix="loadworthy-") as folder:
         env = shop_env(Path(folder) / "data", database_url, redis_url)
-        text = _prepare(env, demo) if database_url else _prepare_once(env, demo)
+        text = _prepare(env, demo) if database_url else prepare_once(env, demo)
         account = re.search(r"name (\S+), password (\S+)", text)
         assert account, text
         with served(env) as (url, _):
@@ -55,8 +55,11 @@ def _prepare(env: dict[str, str], demo: bool) -> str:
     return run_manage(env, "prepare", *(["--demo"] if demo else []))
 
 
-def _prepare_once(env: dict[str, str], demo: bool) -> str:
-    """One process of a run of tests prepares each of the two shops, as that takes seconds; the others copy it."""
+def prepare_once(env: dict[str, str], demo: bool = False) -> str:
+    """Prepare a fresh data folder with SQLite; return what that said.
+
+    One process of a run of tests prepares each of the two shops, as that takes seconds; the others copy it.
+    """
     if PREPARED not in os.environ:
         return _prepare(env, demo)
     prepared = Path(os.environ[PREPARED], "demo" if demo else "empty")
@@ -64,7 +67,7 @@ def _prepare_once(env: dict[str, str], demo: bool) -> str:
         fcntl.flock(lock, fcntl.LOCK_EX)
         said = prepared / "said"
         if not said.exists():
-            prepared.mkdir()
+            prepared.mkdir(exist_ok=True)
             said.write_text(_prepare(env | {"LOADWORTHY_DATA": str(prepared / "data")}, demo))
     shutil.copytree(prepared / "data", env["LOADWORTHY_DATA"])
     return said.read_text()

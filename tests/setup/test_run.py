@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from tests.services.servers import free_port, unprivileged_folder
-from tests.services.shop import REPOSITORY, log_of, run_manage, served, shop_env
+from tests.services.shop import MANAGE, REPOSITORY, log_of, prepare_once, run_manage, served, shop_env
 
 RUN = ("./run",)
+TEXT = {"capture_output": True, "text": True}
 
 
 @pytest.fixture
@@ -24,23 +25,20 @@ def env(tmp_path):
     return shop_env(tmp_path / "data")
 
 
-@pytest.fixture(scope="session")
-def prepared_data(tmp_path_factory) -> Path:
-    """The data folder of a shop that was started once."""
-    data = tmp_path_factory.mktemp("prepared") / "data"
-    run_manage(shop_env(data), "prepare")
-    return data
-
-
 @pytest.fixture
-def later_env(prepared_data, tmp_path):
+def later_env(env):
     """A data folder of its own, of a shop that was started before."""
-    shutil.copytree(prepared_data, tmp_path / "data")
-    return shop_env(tmp_path / "data")
+    prepare_once(env)
+    return env
 
 
 def run(env, *arguments: str, folder: Path = REPOSITORY, **user) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(["./run", *arguments], cwd=folder, env=env, capture_output=True, text=True, **user)
+    return subprocess.run(["./run", *arguments], cwd=folder, env=env, **TEXT, **user)
+
+
+def up(env, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The second half of ./run alone, on a data folder that is prepared."""
+    return subprocess.run([*MANAGE, "up", *arguments], cwd=REPOSITORY, env=env, **TEXT)
 
 
 def assert_refused(done: subprocess.CompletedProcess[str], *words: str) -> None:
@@ -86,7 +84,7 @@ def test_the_demo_shop_has_its_own_data(env):
 
 
 def test_two_on_one_data_folder(later_env):
-    with served(later_env, RUN):
+    with served(later_env):
         assert_refused(
             run(later_env, "--port", str(free_port())), "already running", later_env["LOADWORTHY_DATA"]
         )
@@ -98,12 +96,12 @@ def test_a_port_in_use(later_env):
         other.listen()
         port = other.getsockname()[1]
         assert_refused(run(later_env, "--port", str(port)), f"Port {port}", "in use", "--port")
-        assert_refused(run(later_env | {"PORT": str(port)}), f"Port {port}", "in use", "--port")
+        assert_refused(up(later_env | {"PORT": str(port)}), f"Port {port}", "in use", "--port")
 
 
 def test_an_address_that_is_not_this_machine(later_env):
     # 192.0.2.0/24 is kept for documentation: RFC 5737
-    assert_refused(run(later_env, "--host", "192.0.2.1"), "192.0.2.1 is no address of this machine", "--host")
+    assert_refused(up(later_env, "--host", "192.0.2.1"), "192.0.2.1 is no address of this machine", "--host")
 
 
 def test_a_data_folder_that_cannot_be_made(tmp_path):
@@ -119,7 +117,7 @@ def test_a_database_that_does_not_answer(env):
 
 def test_a_redis_that_does_not_answer(later_env):
     later_env["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
-    assert_refused(run(later_env), "Redis does not answer", "REDIS_URL")
+    assert_refused(up(later_env), "Redis does not answer", "REDIS_URL")
 
 
 @pytest.mark.parametrize(

@@ -27,16 +27,11 @@ from spools.statements import Statement
 from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of
 from tests.pages.shown import notes, notices, require_refused, shows
-from tests.pages.small_shop import local_input, small_shop
+from tests.pages.small_shop import local_input
 from tests.spools.conftest import hours_ago, receive
 
 # Three are the frame's (session, account, what is due), seven the air of a dry box in which nothing is read.
 MOST_QUERIES = 35
-
-
-@pytest.fixture
-def shop(db):
-    return small_shop()
 
 
 @pytest.fixture

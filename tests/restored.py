@@ -1,0 +1,88 @@
+"""A shop that many tests begin with is built once a minute; its rows are put back for the other tests."""
+
+import random
+from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, TypeVar
+
+from django.apps import apps
+from django.db import connection
+from django.utils import timezone
+
+import spools.codes
+
+T = TypeVar("T")
+Rows = dict[str, list[tuple]]
+
+
+@dataclass(frozen=True)
+class Built:
+    answer: Any
+    minute: datetime
+    before: Rows
+    added: Rows
+
+
+_built: dict[Callable[[], Any], Built] = {}
+
+
+def build_once(build: Callable[[], T]) -> T:
+    """The answer of build() and the rows that it makes, as if it ran now; on SQLite.
+
+    Facts are some hours old to the minute, so it runs again in the next minute; also where a test has made rows
+    before. Its spools have the same codes in each test: the ensemble of a spool is seeded by its code.
+    """
+    if connection.vendor != "sqlite":
+        return build()
+    before, minute = _read_rows(), timezone.now().replace(second=0, microsecond=0)
+    known = _built.get(build)
+    if known is None or (known.minute, known.before) != (minute, before):
+        known = _built[build] = Built(_build(build), minute, before, _added_to(before))
+    else:
+        _insert(known.added)
+    return deepcopy(known.answer)
+
+
+def _build(build: Callable[[], T]) -> T:
+    given, spools.codes.secrets = spools.codes.secrets, random.Random(build.__qualname__)
+    try:
+        return build()
+    finally:
+        spools.codes.secrets = given
+
+
+def _added_to(before: Rows) -> Rows:
+    """Rows that are new or differ."""
+    known = {table: set(rows) for table, rows in before.items()}
+    return {table: [row for row in rows if row not in known[table]] for table, rows in _read_rows().items()}
+
+
+def _read_rows() -> Rows:
+    """All rows as SQLite stores them: a column in an expression is not converted."""
+    with connection.cursor() as cursor:
+        return {
+            table: cursor.execute(
+                f"SELECT {', '.join('+' + name for name in columns)} FROM {table}"
+            ).fetchall()
+            for table, columns in _tables()
+        }
+
+
+def _insert(added: Rows) -> None:
+    with connection.cursor() as cursor:
+        for table, columns in _tables():
+            if rows := added[table]:
+                places = ", ".join(["%s"] * len(columns))
+                names = ", ".join(columns)
+                cursor.executemany(f"INSERT OR REPLACE INTO {table} ({names}) VALUES ({places})", rows)
+
+
+def _tables() -> list[tuple[str, list[str]]]:
+    quote = connection.ops.quote_name
+    return [
+        (quote(model._meta.db_table), [quote(field.column) for field in model._meta.local_concrete_fields])
+        for model in apps.get_models(include_auto_created=True)
+        if model._meta.managed and not model._meta.proxy
+    ]
