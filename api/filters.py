@@ -13,6 +13,7 @@ from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 
 from api.fields import Moment
+from maintenance.jobs.queries import takes_from
 from maintenance.models import (
     Fitting,
     FlowCheck,
@@ -190,10 +191,10 @@ class PrintRequestFilter(django_filters.FilterSet):
 
 class JobFilter(django_filters.FilterSet):
     printer = one_of(Printer, "printer")
-    batch = django_filters.CharFilter("uses__spool__batch", lookup_expr="iexact", distinct=True)
+    batch = django_filters.CharFilter(method="with_batch")
     part = one_of(Part, "uses__wear__part", distinct=True)
     project = django_filters.CharFilter("project", lookup_expr="iexact")
-    spool = SpoolFilter("uses__spool__code")
+    spool = SpoolFilter(method="with_spool")
     stage = django_filters.ChoiceFilter(choices=Job.Stage.choices)
     since = MomentFilter("start", lookup_expr="gte")
     until = MomentFilter("start", lookup_expr="lte")
@@ -201,6 +202,14 @@ class JobFilter(django_filters.FilterSet):
     class Meta:
         model = Job
         fields: list = []
+
+    def with_batch(self, queryset, name: str, batch: str):
+        """Those that take or took from a spool of a batch, those that are planned too."""
+        return queryset.filter(takes_from(batch__iexact=batch))
+
+    def with_spool(self, queryset, name: str, code: str):
+        """As with_batch, of one spool."""
+        return queryset.filter(takes_from(code=code))
 
 
 class ReminderFilter(django_filters.FilterSet):

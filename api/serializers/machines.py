@@ -249,6 +249,13 @@ class PairVerdictSerializer(VerdictSerializer):
     spool = serializers.CharField()
 
 
+class PlannedVerdictSerializer(PairVerdictSerializer):
+    job = serializers.IntegerField(allow_null=True, help_text="planned there; null: not judged for a plan")
+    file = serializers.IntegerField(
+        allow_null=True, help_text="of that job, or one that waits for a printer; both null: a small job"
+    )
+
+
 class LoadSerializer(StrictSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     slot = Whole(required=False, help_text="of a toolhead that has several; without it the first free one")

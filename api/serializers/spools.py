@@ -6,7 +6,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
-from api.serializers.machines import LoadingSerializer, PairVerdictSerializer, ReservationSerializer
+from api.serializers.machines import LoadingSerializer, PlannedVerdictSerializer, ReservationSerializer
 from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
@@ -151,10 +151,10 @@ class SpoolDetailSerializer(SpoolSerializer):
         row = self.context["board"]
         return None if row is None else StatementSerializer(row.advice).data
 
-    @extend_schema_field(PairVerdictSerializer(many=True))
+    @extend_schema_field(PlannedVerdictSerializer(many=True))
     def get_verdicts(self, spool: Spool) -> Any:
-        """The verdict for a small job on each toolhead in use."""
-        return PairVerdictSerializer(self.context["verdicts"], many=True).data
+        """The verdict on each toolhead in use, the best first: for the job that is planned there, else a small one."""
+        return PlannedVerdictSerializer(self.context["verdicts"], many=True).data
 
 
 class ReceiveSerializer(StrictSerializer):

@@ -17,6 +17,8 @@ from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.views.base import Endpoint, VersionMixin, WithdrawMixin, respond
 from api.views.machines import LOADINGS
 from api.views.readiness import job_spec, judge_pairs
+from maintenance.board.shop import load_board
+from maintenance.jobs.planned import list_verdicts
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from spools import codes
@@ -48,6 +50,26 @@ PRESENT_LOADINGS = Prefetch(
 )
 
 
+def _judge_on_toolheads(spool: Spool) -> list[dict[str, Any]]:
+    """The verdict on each toolhead in use for the job that is planned there, else for a small one, as on its page."""
+    if spool.emptied_at is not None:
+        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+        judged = judge_pairs([(toolhead, spool) for toolhead in toolheads])
+        return [row | {"job": None, "file": None} for row in judged]
+    board = load_board([spool.pk], inputs=False)
+    return [
+        {
+            "toolhead": toolhead.pk,
+            "spool": spool.code,
+            "state": verdict.state,
+            "checks": verdict.checks,
+            "job": planned and planned.job and planned.job.pk,
+            "file": planned and planned.file and planned.file.pk,
+        }
+        for toolhead, verdict, planned in list_verdicts(board, spool, board.rank_toolheads(spool.pk))
+    ]
+
+
 class Spools(VersionMixin, Endpoint):
     """Spools by the code on their label, and actions on them."""
 
@@ -74,11 +96,10 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(responses=serializers.SpoolDetailSerializer)
     def retrieve(self, request: Request, code: str) -> Response:
         spool = self.get_object()
-        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
         context = {
             "remaining": remaining_by_spool([spool]),
             "moisture": moisture_now(spool),
-            "verdicts": judge_pairs([(toolhead, spool) for toolhead in toolheads]),
+            "verdicts": _judge_on_toolheads(spool),
             "board": board.read([spool.pk]).get(spool.pk),
         }
         return respond(serializers.SpoolDetailSerializer, spool, context=context)

@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 from django.db import DataError
+from django.db.models import Q
 
 from maintenance import limits
 from maintenance.gcode import JobFacts
@@ -61,11 +62,15 @@ class ReadAgainForm(forms.Form):
 
 
 class MaterialField(forms.ChoiceField):
-    """A choice of the polymers and feedstocks; the row itself, or None where it is not known."""
+    """A choice of the polymers and feedstocks; the row itself, or None where it is not known.
 
-    def __init__(self, **options: Any) -> None:
+    stated: the choice until now, which is offered though its feedstock is retired.
+    """
+
+    def __init__(self, stated: JobFileMaterial | None = None, **options: Any) -> None:
         polymers: list[Any] = list(Polymer.objects.all())
-        feedstocks: list[Any] = list(Feedstock.objects.select_related("maker", "polymer"))
+        offered = Q(retired_at=None) | Q(pk=stated and stated.feedstock_id)
+        feedstocks: list[Any] = list(Feedstock.objects.filter(offered).select_related("maker", "polymer"))
         self.rows = {material_key(row): row for row in [*polymers, *feedstocks]}
         groups = [("Any spool of a material", polymers), ("A product", feedstocks)]
         choices = [(title, [(material_key(row), str(row)) for row in rows]) for title, rows in groups if rows]
@@ -86,9 +91,10 @@ class MaterialsForm(forms.Form):
         initial = {f"tool_{row.tool}": material_key(row.material) for row in stated}
         super().__init__(data, initial=initial)
         self.tools = tools
+        by_tool = {row.tool: row for row in stated}
         for tool in tools:
             label = "Made for" if len(tools) == 1 else f"Tool {tool} made for"
-            self.fields[f"tool_{tool}"] = MaterialField(label=label)
+            self.fields[f"tool_{tool}"] = MaterialField(by_tool.get(tool), label=label)
 
     def materials(self) -> dict[int, Feedstock | Polymer | None]:
         return {tool: self.cleaned_data[f"tool_{tool}"] for tool in self.tools}

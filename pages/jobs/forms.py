@@ -8,7 +8,8 @@ from django.db.models import QuerySet
 from django.http import QueryDict
 
 from maintenance import limits as machine_limits
-from maintenance.models import Job, JobUse, Part, Printer, WearEntry
+from maintenance.jobs.queries import takes_from
+from maintenance.models import Job, Part, Printer, WearEntry
 from pages.frame.forms import WhenField, number
 from pages.jobs.file_forms import STAGES
 from pages.jobs.step_forms import OutcomeForm, project_field
@@ -37,9 +38,9 @@ class JobSearchForm(forms.Form):
         """Those of the jobs that match; all of them where nothing valid is asked."""
         data = self.cleaned_data if self.is_valid() else {}
         if batch := data.get("batch"):
-            jobs = jobs.filter(pk__in=JobUse.objects.filter(spool__batch__iexact=batch).values("job"))
+            jobs = jobs.filter(takes_from(batch__iexact=batch))
         if code := data.get("spool"):
-            jobs = jobs.filter(pk__in=JobUse.objects.filter(spool__code=normalise(code)).values("job"))
+            jobs = jobs.filter(takes_from(code=normalise(code)))
         if part := data.get("part"):
             jobs = jobs.filter(pk__in=WearEntry.objects.filter(part=part).values("use__job"))
         if project := data.get("project"):

@@ -76,6 +76,9 @@ def test_the_life_of_a_job(api, shop, loaded, receive):
     numbers = {"toolhead": shop.toolhead, "spool": loaded} | PRINT
     plan = api.post("jobs", **numbers, stage="planned")
     assert (plan["stage"], plan["uses"], plan["reservations"][0]["mass_g"]) == ("planned", [], 120)
+    assert [row["id"] for row in api.get("jobs", spool=loaded)["results"]] == [plan["id"]]
+    [judged] = [row for row in api.get(f"spools/{loaded}")["verdicts"] if row["toolhead"] == shop.toolhead]
+    assert judged["job"] == plan["id"]
     path = f"jobs/{plan['id']}"
     assert api.refusals(f"{path}/end", result="finished") == {"": "wrong_stage"}
     assert api.get(f"toolheads/{shop.toolhead}")["busy_until"] is None
@@ -87,6 +90,7 @@ def test_the_life_of_a_job(api, shop, loaded, receive):
     other = receive(feedstock=shop.pla)
     change = {"spool": other, "at": ago(hours=1), "mass_g": 30, "unload_to": shop.shelf}
     assert api.post(f"{path}/change-spool", status=200, **change)["uses"][0]["mass_g"] == 30
+    assert [api.get("jobs", spool=code)["count"] for code in (loaded, other)] == [1, 1]
     wrong = {"result": "failed", "parts": 2, "good_parts": 3}
     assert api.refusals(f"{path}/end", **wrong) == {"good_parts": "out_of_range"}
     end = {"result": "failed", "parts": 4, "good_parts": 3, "reason": "one came off", "stopped_pct": 50}

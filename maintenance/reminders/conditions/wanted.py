@@ -1,10 +1,12 @@
-"""Spools that somebody wants dry: loaded, planned to be dried, or needed for a print request."""
+"""Spools that somebody wants dry: loaded, reserved for a job, planned to be dried, or needed for a print request."""
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from maintenance.models import Loading
+from background.prepared import PreparedQuery
+from maintenance.models import Loading, Reservation
 from spools.board import board
 from spools.drying.dryers import planned_dryings
 from spools.inventory.openings import is_opened
@@ -20,11 +22,8 @@ def find_wanted(wet_over: float) -> set[int]:
     wet_over: the chance above which a spool may be too wet. A request for a material wants the spool of it that is
     the least wet, if even that one may be.
     """
-    wanted = set(Loading.objects.present().values_list("spool", flat=True))
-    wanted |= set(planned_dryings().values_list("spool", flat=True))
-    requests = PrintRequest.objects.filter(withdrawn_at=None)
-    wanted |= set(requests.filter(spool__isnull=False).values_list("spool", flat=True))
-    materials = list(requests.filter(spool=None).order_by().values_list("feedstock", "polymer").distinct())
+    wanted = {spool for (spool,) in _SPOOLS.run()}
+    materials: list[Any] = _MATERIALS.run()
     if not materials:
         return wanted
     stock = board.rows_in_use().filter(_matches(materials)).order_by("over_clear", "spool")
@@ -36,6 +35,23 @@ def find_wanted(wet_over: float) -> set[int]:
                     wanted.add(spool)
                 break
     return wanted
+
+
+def _build_spools() -> QuerySet[Any, Any]:
+    requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False)
+    wanted = [
+        rows.order_by().values_list("spool")
+        for rows in (Loading.objects.present(), Reservation.objects.all(), planned_dryings(), requests)
+    ]
+    return wanted[0].union(*wanted[1:])
+
+
+def _build_materials() -> QuerySet[Any, Any]:
+    requests = PrintRequest.objects.filter(withdrawn_at=None, spool=None).order_by()
+    return requests.values_list("feedstock", "polymer").distinct()
+
+
+_SPOOLS, _MATERIALS = PreparedQuery(_build_spools), PreparedQuery(_build_materials)
 
 
 def find_damp(wet_over: float, wanted: Iterable[int]) -> QuerySet[SpoolBoard]:

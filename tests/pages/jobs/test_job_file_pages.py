@@ -5,11 +5,13 @@ import re
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 
 from background.running import run_due
 from maintenance.jobs.files import add_job_file, read_again, store_content
 from maintenance.machines.loading import unload_spool
 from maintenance.models import Job, JobFile, Printer
+from spools.models import Feedstock
 from tests.maintenance.flow.flow_lab import check
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.spools.conftest import hours_ago, polymer
@@ -241,6 +243,12 @@ def test_a_person_states_the_material_of_each_tool(desk, shop):
     assert shows(desk.get(address), str(own), "PETG", note="materials")
     form = desk.get(f"{address}material/").context["form"]
     assert form.initial == sent
+    Feedstock.objects.filter(pk=own.pk).update(retired_at=timezone.now())
+    own_key, fields = sent["tool_0"], desk.get(f"{address}material/").context["form"].fields
+    assert {name: own_key in field.rows for name, field in fields.items()} == {
+        "tool_0": True,
+        "tool_1": False,
+    }
     require_refused(desk.post(f"{address}material/", {"tool_0": "polymer-0"}), "invalid_choice", "tool_0")
     desk.post(f"{address}material/", {"tool_0": "", "tool_1": f"polymer-{other.pk}"})
     assert [(row.tool, row.material, row.stated_by) for row in file.materials.all()] == [

@@ -5,6 +5,7 @@ from datetime import time, timedelta
 import pytest
 from django.utils import timezone
 
+from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Reminder
 from maintenance.reminders.conditions import moisture
@@ -22,6 +23,7 @@ from spools.inventory.moves import move_spool
 from spools.inventory.openings import record_opening
 from spools.models import PlannedDrying, SpoolBoard, WeekPlan
 from spools.moisture.state import moisture_now
+from tests.maintenance.conftest import PRINT
 from tests.maintenance.reminders.shop_reminders import (
     address,
     dry_condition,
@@ -71,6 +73,11 @@ def test_nobody_is_reminded_of_a_damp_spool_that_nobody_wants(shop):
     )
     sweep()
     assert open_conditions() == {dry_condition(spools[1])}
+    # A job that is planned with a spool wants it, though it is not loaded.
+    numbers = PRINT | {"nozzle_c": 265, "bed_c": 80, "stage": "planned"}
+    record_job(toolhead=shop.north, spool=spools[0], start=start, override_reason="it will be dry", **numbers)
+    sweep()
+    assert open_conditions() == set(map(dry_condition, spools))
 
 
 def test_it_is_resolved_in_the_dryer_and_opens_again_after_too_short_a_run(shop, wet):
