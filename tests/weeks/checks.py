@@ -8,10 +8,11 @@ import pytest
 from django.core.management import call_command
 from django.db.models import Sum
 
-from maintenance.models import Job, Reminder, WearEntry
+from maintenance.models import Job, Reminder, ServiceKind, WearEntry
 from maintenance.reminders.sweep import sweep
 from spools.models import MassEntry, Spool
-from tests.weeks.life import Books
+from tests.weeks.life import HOUR, Books
+from tests.weeks.opening import CARE
 
 MILLIGRAM = 1e-3
 
@@ -25,7 +26,7 @@ def check_all(all_books: Sequence[Books]) -> Counter:
         check_counters(books)
     check_jobs_and_uses()
     check_rebuild()
-    check_reminders()
+    check_reminders(all_books)
     return acts
 
 
@@ -41,11 +42,11 @@ def check_grams(books: Books) -> None:
 
 def check_counters(books: Books) -> None:
     """Hours and prints of all nozzles that were on a toolhead are those of its jobs."""
-    for toolhead, hours in books.hours.items():
+    for toolhead, prints in books.prints.items():
         worn = WearEntry.objects.filter(use__toolhead=toolhead, part__kind__role="nozzle")
         sums = worn.aggregate(hours=Sum("hours"), prints=Sum("prints"))
-        assert sums["hours"] == pytest.approx(hours, abs=1e-6), toolhead
-        assert sums["prints"] == pytest.approx(books.prints[toolhead], abs=1e-6), toolhead
+        assert (sums["hours"] or 0) == pytest.approx(sum(hours for _, hours in prints), abs=1e-6), toolhead
+        assert (sums["prints"] or 0) == pytest.approx(len(prints), abs=1e-6), toolhead
 
 
 def check_jobs_and_uses() -> None:
@@ -69,27 +70,42 @@ def check_rebuild() -> None:
     text = StringIO()
     call_command("rebuild", stdout=text)
     lines = [line for line in text.getvalue().splitlines() if line]
-    assert all(" 0 changed" in line or "computed again" in line for line in lines), text.getvalue()
+    assert all(line.endswith((" 0 changed.", "toolheads computed again.")) for line in lines), text.getvalue()
 
 
-def check_reminders() -> None:
+def check_reminders(all_books: Sequence[Books]) -> None:
     """One open reminder for each cause, none that a sweep would open or end, and events in their order."""
     sweep()
-    subjects = [
-        "kind",
-        "condition",
-        "spool",
-        "part",
-        "toolhead",
-        "printer",
-        "part_kind",
-        "feedstock",
-        "place",
-    ]
-    found = list(Reminder.objects.filter(ended_at=None).values_list(*subjects))
-    assert len(found) == len(set(found))
+    found = {reminder.pk: describe_cause(reminder) for reminder in Reminder.objects.filter(ended_at=None)}
+    assert len(found) == len(set(found.values()))
     sweep()
-    assert found == list(Reminder.objects.filter(ended_at=None).values_list(*subjects))
+    assert list(found) == list(Reminder.objects.filter(ended_at=None).values_list("pk", flat=True))
+    for books in all_books:
+        check_services(books)
+    ended = {(describe_cause(row), row.ended_at) for row in Reminder.objects.exclude(ended_at=None)}
     for reminder in Reminder.objects.prefetch_related("events"):
         times = [event.at for event in reminder.events.all()]
         assert times == sorted(times)
+        assert (describe_cause(reminder), reminder.opened_at) not in ended, f"{reminder} came twice"
+
+
+def describe_cause(reminder: Reminder) -> tuple:
+    """That of which it reminds, in the words of its columns; the kind of service is in its reason alone."""
+    subjects = ["spool", "part", "toolhead", "printer", "part_kind", "feedstock", "place"]
+    ids = [getattr(reminder, f"{name}_id") for name in subjects]
+    return reminder.kind, *ids, reminder.reason.code, str(reminder.reason.values.get("service"))
+
+
+def check_services(books: Books) -> None:
+    """A service that counts hours is due where the prints since the last one took longer than its interval."""
+    for kind in ServiceKind.objects.filter(unit=ServiceKind.Unit.HOURS, name__startswith=CARE):
+        due = set(Reminder.objects.filter(ended_at=None, condition__startswith=f"service:{kind.pk}:"))
+        places = {reminder.toolhead_id for reminder in due}
+        for toolhead, prints in books.prints.items():
+            last = books.served.get((toolhead, kind.pk))
+            later = [hours for start, hours in prints if last is None or start >= last]
+            cut = [hours for start, hours in prints if last and start < last < start + hours * HOUR]
+            if sum(later) >= kind.interval:
+                assert toolhead in places, (toolhead, sum(later))
+            if sum(later) + sum(cut) < kind.interval:
+                assert toolhead not in places, (toolhead, sum(later), sum(cut))

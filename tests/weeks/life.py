@@ -41,11 +41,12 @@ class Running:
 
 @dataclass
 class Books:
-    """What the service has to agree with. printed_g: by spool; hours, prints: by toolhead; acts: how often each was done."""
+    """What the service has to agree with. printed_g: by spool; prints: starts and hours by toolhead; served: the last
+    time by toolhead and kind of service; acts: how often each was done."""
 
     printed_g: dict[str, float] = field(default_factory=lambda: defaultdict(float))
-    hours: dict[int, float] = field(default_factory=lambda: defaultdict(float))
-    prints: dict[int, int] = field(default_factory=lambda: defaultdict(int))
+    prints: dict[int, list[tuple[datetime, float]]] = field(default_factory=lambda: defaultdict(list))
+    served: dict[tuple[int, int], datetime] = field(default_factory=dict)
     acts: Counter = field(default_factory=Counter)
     refused: Counter = field(default_factory=Counter)
 
@@ -160,12 +161,14 @@ class Life:
             self.books.acts["recorded twice"] += 1
         else:
             taken = self._end_as_it_went(toolhead, running, end)
-        self._count(toolhead, taken, running.hours)
         del self.running[toolhead.pk]
         if self.random.random() < 0.03:
             self.post(f"jobs/{running.job}/withdraw", reason="it was another machine")
             self.books.acts["withdrawn"] += 1
-            self._count(toolhead, taken, running.hours, times=-1)
+            return
+        for code, mass_g in taken.items():
+            self.books.printed_g[code] += mass_g
+        self.books.prints[toolhead.pk].append((running.start, running.hours))
 
     def _end_as_it_went(self, toolhead: Toolhead, running: Running, end: datetime) -> dict[str, float]:
         """Ends a print that was recorded as it began. Returns the grams that it took, by spool."""
@@ -186,13 +189,6 @@ class Life:
         self.post(f"jobs/{running.job}/end", result=result, at=end.isoformat(), parts=4, good_parts=3, **how)
         self.books.acts[result] += 1
         return taken
-
-    def _count(self, toolhead: Toolhead, taken: dict[str, float], hours: float, *, times: int = 1) -> None:
-        """times: -1 of a print that is withdrawn."""
-        for code, mass_g in taken.items():
-            self.books.printed_g[code] += times * mass_g
-        self.books.hours[toolhead.pk] += times * hours
-        self.books.prints[toolhead.pk] += times
 
     def _run_out(
         self, toolhead: Toolhead, running: Running, following: Spool, end: datetime
@@ -361,6 +357,7 @@ class Life:
         toolhead = self.random.choice(self.toolheads)
         kind = self.random.choice(self.opened.services)
         if self.may("services", kind=kind.pk, toolhead=toolhead.pk):
+            self.books.served[toolhead.pk, kind.pk] = now
             self.books.acts["served"] += 1
 
 

@@ -15,6 +15,8 @@ from spools.models import Feedstock, Maker, Place, Polymer, Spool
 
 # Filament on a spool as it comes, g.
 LOCAL_G = 1000.0
+# How the names of its services begin.
+CARE = "care"
 COLOURS = ("black", "white", "grey")
 
 
@@ -57,7 +59,7 @@ def open_shop(at: datetime, printers: int, spools: int, rooms: int = 1) -> list[
             fit_part(toolheads[-1], kind, at=at)
     services = [
         ServiceKind.objects.create(
-            name=f"care {unit}",
+            name=f"{CARE} {unit}",
             work="gears",
             subject="toolhead",
             unit=unit,
