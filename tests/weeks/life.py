@@ -273,6 +273,7 @@ class Life:
         gross_g = round(260 + self._left(spool) * 0.9, 1)
         entry = self.may(f"spools/{spool.code}/weigh", gross_g=gross_g, resolution_g=1)
         if entry is not None:
+            self._require_other(before, self._derived(spool), "weighing")
             self.post(f"spools/{spool.code}/mass-entries/{entry['id']}/withdraw", reason="another spool")
             self._require_same(before, self._derived(spool), "weighing")
 
@@ -282,6 +283,7 @@ class Life:
             return
         before = self._derived(spool)
         if self.may(f"spools/{spool.code}/end", kind="lost") is not None:
+            self._require_other(before, self._derived(spool), "ending")
             ending = spool.endings.get(withdrawn_at=None)
             self.post(f"spools/{spool.code}/endings/{ending.pk}/withdraw", reason="it turned up")
             self._require_same(before, self._derived(spool), "ending")
@@ -296,7 +298,8 @@ class Life:
             if spool.stays.get(end=None).place_id != self.opened.shelf.pk
             else self.opened.box
         )
-        self.may(f"spools/{spool.code}/move", place=place.pk)
+        self.post(f"spools/{spool.code}/move", place=place.pk)
+        self._require_other(before, self._derived(spool), "move")
         move = spool.moves.filter(withdrawn_at=None).order_by("at", "pk").last()
         self.post(f"spools/{spool.code}/moves/{move.pk}/withdraw", reason="another spool")
         self._require_same(before, self._derived(spool), "move")
@@ -320,8 +323,13 @@ class Life:
             stage="finished",
         )
         if job is not None:
+            self._require_other(before, self._derived(spool, toolhead), "job")
             self.post(f"jobs/{job['id']}/withdraw", reason="never printed")
             self._require_same(before, self._derived(spool, toolhead), "job")
+
+    def _require_other(self, before: Any, after: Any, kind: str) -> None:
+        """The wrong fact counts until it is withdrawn, in the caches, too."""
+        assert before != after, (kind, before)
 
     def _require_same(self, before: Any, after: Any, kind: str) -> None:
         assert before == after, (kind, before, after)
