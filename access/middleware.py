@@ -6,7 +6,7 @@ from typing import Any
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 
 from access.hashers import MustWait
 from access.models import Role
@@ -33,6 +33,8 @@ class RoleMiddleware:
             return None
         if not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
+        if request.user.must_change_password and name != "password":
+            return redirect("password")
         if request.user.is_superuser if role == SUPERUSER else request.user.has_role(role):
             return None
         raise PermissionDenied(explain(role))

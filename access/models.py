@@ -1,6 +1,7 @@
 """Accounts and what they may do."""
 
 from django.contrib.auth.models import AbstractUser
+from django.contrib.sessions.base_session import AbstractBaseSession
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -24,6 +25,7 @@ class User(AbstractUser):
         help_text="Look: read everything. Work: record what happens in the shop. Set up: also the catalogue, "
         "machines, places, prices and accounts.",
     )
+    must_change_password = models.BooleanField(default=False, help_text="Somebody else has chosen it.")
 
     def has_role(self, role: str) -> bool:
         """Whether the account may do what the role may do."""
@@ -75,3 +77,12 @@ class SignInTries(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+
+class Session(AbstractBaseSession):
+    """A signed-in browser, or one that has not signed in yet."""
+
+    user = models.ForeignKey(User, models.CASCADE, null=True, related_name="sessions")
+
+    class Meta(AbstractBaseSession.Meta):
+        abstract = False

@@ -17,14 +17,18 @@ OPEN = {
     "calendar-feed",
     "healthz",
     "metrics",
+    "password-reset",
+    "password-reset-confirm",
     "push-worker",
     "readyz",
     "sign-in",
+    "sign-in-code",
     "sign-out",
     "v1:token",
 }
 # What a person changes about nobody else, and questions that need a body.
 OWN = {
+    "account",
     "channel-end",
     "channel-secret",
     "channel-test",
@@ -37,6 +41,9 @@ OWN = {
     "notifications-webhook",
     "password",
     "password-changed",
+    "second-factor",
+    "second-factor-end",
+    "sessions-end",
     "token-end",
     "tokens",
     "v1:dryingruns-plan",

@@ -38,6 +38,7 @@ class Patience(NamedTuple):
 # An account is never shut for long, so that nobody can shut out its owner; an address is.
 ACCOUNT = Patience(free=5, longest_s=60)
 ADDRESS = Patience(free=20, longest_s=900)
+RESET = Patience(free=3, longest_s=3600)
 
 
 class CountingBackend(ModelBackend):
@@ -109,3 +110,9 @@ def _take_back(keys: dict[str, Patience]) -> None:
     for row in SignInTries.objects.select_for_update().filter(key__in=keys, failures__gt=0).order_by("key"):
         row.failures, row.blocked_until = row.failures - 1, None
         row.save()
+
+
+def count_reset(request: HttpRequest, name: str) -> None:
+    """Count a wish for a link to choose another password. Raises MustWait after many."""
+    address = _address_key(request.META.get("REMOTE_ADDR", ""))
+    _count_try({"reset " + _account_key(name): RESET, address: ADDRESS}, timezone.now())

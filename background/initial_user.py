@@ -1,6 +1,7 @@
 """The first user of a new shop."""
 
 import secrets
+from typing import Any
 
 from django.contrib.auth import get_user_model
 from django.db import transaction
@@ -9,8 +10,8 @@ CONSONANTS = "bdfgkmnprstvz"
 VOWELS = "aeiou"
 
 
-def create_initial_user(name: str) -> str | None:
-    """Create an administrator with a random password when there is no account at all.
+def create_initial_user(name: str, **values: Any) -> str | None:
+    """Create an administrator with a random password when there is no account at all. values: of the account.
 
     Returns the password, which is stored nowhere in the clear, or None when there already is an account.
     """
@@ -19,7 +20,7 @@ def create_initial_user(name: str) -> str | None:
         if users.exists():
             return None
         password = readable_password()
-        users.create_superuser(username=name, password=password)
+        users.create_superuser(username=name, password=password, **values)
     return password
 
 

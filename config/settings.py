@@ -64,6 +64,9 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
+    "django_otp",
+    "django_otp.plugins.otp_static",
+    "django_otp.plugins.otp_totp",
     "django_filters",
     "rest_framework",
     "drf_spectacular",
@@ -85,6 +88,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "access.sessions.session_age_middleware",
     "access.middleware.RoleMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -140,6 +144,11 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 AUTH_USER_MODEL = "access.User"
+SESSION_ENGINE = "access.sessions"
+# Idle sessions end.
+SESSION_COOKIE_AGE = 3600 * _whole_number("SESSION_IDLE_HOURS", 168)
+PASSWORD_RESET_TIMEOUT = 2 * 3600
+OTP_TOTP_ISSUER = "Loadworthy"
 AUTHENTICATION_BACKENDS = ["access.sign_in.CountingBackend"]
 PASSWORD_HASHERS = ["access.hashers.GatedHasher"]
 AUTH_PASSWORD_VALIDATORS = [

@@ -92,6 +92,10 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "must_change_password",
+                    models.BooleanField(default=False, help_text="Somebody else has chosen it."),
+                ),
+                (
                     "groups",
                     models.ManyToManyField(
                         blank=True,
@@ -122,6 +126,33 @@ class Migration(migrations.Migration):
             managers=[
                 ("objects", django.contrib.auth.models.UserManager()),
             ],
+        ),
+        migrations.CreateModel(
+            name="Session",
+            fields=[
+                (
+                    "session_key",
+                    models.CharField(
+                        max_length=40, primary_key=True, serialize=False, verbose_name="session key"
+                    ),
+                ),
+                ("session_data", models.TextField(verbose_name="session data")),
+                ("expire_date", models.DateTimeField(db_index=True, verbose_name="expire date")),
+                (
+                    "user",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="sessions",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+            ],
+            options={
+                "verbose_name": "session",
+                "verbose_name_plural": "sessions",
+                "abstract": False,
+            },
         ),
         migrations.CreateModel(
             name="Token",

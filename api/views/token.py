@@ -6,6 +6,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from access.models import Token, User
+from access.second_factor import has_second_factor, require_code
 from access.tokens import MOST_DAYS, add_token, end_token
 from api.fields import StrictSerializer, parse
 from api.views.base import Endpoint
@@ -22,6 +23,9 @@ class TokenSerializer(serializers.Serializer):
 class AddTokenSerializer(StrictSerializer):
     username = serializers.CharField(max_length=150)
     password = serializers.CharField(max_length=4096, trim_whitespace=False)
+    code = serializers.CharField(
+        max_length=40, required=False, help_text="of the second factor, if there is one"
+    )
     name = serializers.CharField(max_length=80, help_text="of the device")
     scope = serializers.ChoiceField(Token.Scope.choices)
     place = serializers.PrimaryKeyRelatedField(
@@ -50,6 +54,11 @@ class Tokens(Endpoint):
             raise refusal(
                 "not_signed_in", "There is no account with this name and password, or it is closed."
             )
+        code = data.pop("code", "")
+        if user.must_change_password:
+            raise refusal("must_change_password", "Sign in on the pages and change the password first.")
+        if has_second_factor(user):
+            require_code(user, code)
         place = data.pop("place", None)
         _, key = add_token(user, place=place and place.pk, **data)
         return Response({"token": key})

@@ -5,11 +5,9 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.password_validation import validate_password
-from django.contrib.auth.views import PasswordChangeView
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse_lazy
 
 from access.models import Role, User
 from pages.frame.forms import apply, post_data
@@ -33,7 +31,7 @@ class AccountForm(forms.ModelForm):
         label="Initial password",
         strip=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-        help_text="Pass it on in person. Everybody changes the own one after signing in.",
+        help_text="Pass it on in person. It must be changed at the first sign-in.",
     )
     role = role_field()
 
@@ -70,7 +68,7 @@ def change_role(account: User, by: User, role: str, is_active: bool) -> None:
 
 def accounts(request: HttpRequest) -> HttpResponse:
     form = AccountForm(post_data(request))
-    if apply(form, lambda data: User.objects.create_user(**data)):
+    if apply(form, lambda data: User.objects.create_user(**data, must_change_password=True)):
         messages.success(request, f"{form.cleaned_data['username']} may sign in now.")
         return redirect("accounts")
     return _accounts_page(request, form)
@@ -97,11 +95,6 @@ def _accounts_page(request: HttpRequest, form: AccountForm, edited: RoleForm | N
         change = edited if edited and edited.prefix == prefix else None
         rows.append((account, change or RoleForm(prefix=prefix, initial=_present(account))))
     return render(request, "frame/accounts.html", {"form": form, "accounts": rows})
-
-
-change_password = PasswordChangeView.as_view(
-    template_name="frame/password.html", success_url=reverse_lazy("password-changed")
-)
 
 
 def password_changed(request: HttpRequest) -> HttpResponse:

@@ -1,19 +1,28 @@
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from pages.frame import accounts, live, status, today, tokens, withdrawals
-
-sign_in = LoginView.as_view(template_name="frame/sign_in.html", redirect_authenticated_user=True)
+from pages.frame import account, accounts, doors, live, status, today, tokens, withdrawals
 
 urlpatterns = [
     path("", today.today, name="today"),
-    path("sign-in/", sign_in, name="sign-in"),
+    path("sign-in/", doors.SignIn.as_view(), name="sign-in"),
+    path("sign-in/code/", doors.sign_in_code, name="sign-in-code"),
+    path("sign-in/forgotten/", doors.password_reset, name="password-reset"),
+    path(
+        "sign-in/forgotten/<str:uidb64>/<str:token>/",
+        doors.ChooseAnew.as_view(),
+        name="password-reset-confirm",
+    ),
+    path("account/", account.account, name="account"),
+    path("account/sign-out/", account.sessions_end, name="sessions-end"),
+    path("account/second-factor/", account.second_factor, name="second-factor"),
+    path("account/second-factor/end/", account.second_factor_end, name="second-factor-end"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("accounts/", accounts.accounts, name="accounts"),
     path("accounts/<int:pk>/", accounts.account_edit, name="account-edit"),
     path("accounts/tokens/", tokens.tokens, name="tokens"),
     path("accounts/tokens/<int:pk>/end/", tokens.token_end, name="token-end"),
-    path("accounts/password/", accounts.change_password, name="password"),
+    path("accounts/password/", doors.ChangePassword.as_view(), name="password"),
     path("accounts/password/changed/", accounts.password_changed, name="password-changed"),
     path("live/", live.live, name="live"),
     path("status/", status.status, name="status"),

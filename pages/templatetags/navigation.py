@@ -40,6 +40,5 @@ def navigation(context: template.Context) -> dict[str, Any]:
         "rest": [link(name, path) for name in REST],
         "due": context.get("count_due"),
         "user": context["user"],
-        "may_set_up": context.get("may_set_up"),
         "csrf_token": context.get("csrf_token"),
     }

@@ -229,12 +229,16 @@ def test_a_second_person_counts_in_commas_and_is_asked_which_hour(me: Owner) -> 
     page = me.page
     page.locator("summary", has_text="More").click()
     page.get_by_role("link", name="Account of demo").click()
+    page.get_by_role("link", name="All accounts").click()
     me.fill(username="mara", password="wind-the-blue-spool")
     me.tap("Add the account")
     page.locator("summary", has_text="More").click()
     page.get_by_role("button", name="Sign out").click()
     me.fill(username="mara", password="wind-the-blue-spool")
     me.tap("Sign in")
+    own = "wind-it-round-a-core"
+    me.fill(old_password="wind-the-blue-spool", new_password1=own, new_password2=own)
+    me.tap("Change the password")
     me.go(f"/s/{ABS}/")
     me.tap("Weigh")
     me.fill(gross_g="1240,5", resolution_g="0,5")

@@ -24,9 +24,11 @@ PREPARED = "PREPARED_SHOPS"
 OWN_VARIABLES = {"DATABASE_URL", "REDIS_URL", "HOST", "PORT", "DJANGO_SETTINGS_MODULE", "ALLOWED_HOSTS"}
 
 
-@dataclass(frozen=True)
+@dataclass
 class Shop:
-    """A running shop. env: for further commands on the same data, such as run_manage(shop.env, ...)."""
+    """A running shop. password: the one that signs in now.
+
+    env: for further commands on the same data, such as run_manage(shop.env, ...)."""
 
     url: str
     user: str
@@ -48,7 +50,8 @@ def live_shop(
         account = re.search(r"name (\S+), password (\S+)", text)
         assert account, text
         with served(env) as (url, _):
-            yield Shop(url, account[1], account[2], env)
+            stored = Path(env["LOADWORTHY_DATA"]) / "first_password"
+            yield Shop(url, account[1], stored.read_text() if stored.exists() else account[2], env)
 
 
 def _prepare(env: dict[str, str], demo: bool) -> str:

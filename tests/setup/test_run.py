@@ -61,15 +61,18 @@ def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
         assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
         with urllib.request.urlopen(url) as page:
             assert page.status == 200
-    assert re.search(r"name owner, password ([a-z]{4}-){3}[a-z]{4}\n", first)
     data = Path(env["LOADWORTHY_DATA"])
+    first_password = data / "first_password"
+    assert "name owner, password in the file" in first and first_password.read_text() not in first
+    assert re.fullmatch("([a-z]{4}-){3}[a-z]{4}", first_password.read_text())
+    assert stat.S_IMODE(first_password.stat().st_mode) == 0o600
     key = data / "secret_key"
     assert stat.S_IMODE(key.stat().st_mode) == 0o600
     assert stat.S_IMODE(data.stat().st_mode) == 0o700
     stored = key.read_text()
     with served(env, RUN):
         second = log_of(env).read_text()
-    assert "password" not in second
+    assert "First account" not in second
     assert "Installing" not in second
     assert key.read_text() == stored
     assert count_accounts(env) == "owner"

@@ -34,18 +34,26 @@ class Command(BaseCommand):
         call_command("invalidate_caches", verbosity=0)
         call_command("compile_kernels", stdout=self.stdout)
         name = "demo" if demo else "owner"
-        password = create_initial_user(name)
+        password = create_initial_user(name, must_change_password=not demo)
         if demo:
             call_command("load_demo", if_empty=True, verbosity=0)
         if password:
             # The demo shop has a data folder of its own, which the command needs as an argument.
             folder = os.path.relpath(settings.DATA_DIR, settings.BASE_DIR)
             where = f"LOADWORTHY_DATA={folder} " if demo else ""
+            shown = password if demo or self.stdout.isatty() else _store_password(password)
             self.stdout.write(
-                f"First account: name {name}, password {password}\n"
-                "It is shown this once. Sign in with it on the page below; set another one with\n"
+                f"First account: name {name}, password {shown}\n"
+                "Sign in with it on the page below. Set another one at any time with\n"
                 f"    {where}./run manage changepassword {name}"
             )
+
+
+def _store_password(password: str) -> str:
+    """A file for this user's eyes only: lines that no person reads end up in a journal."""
+    path = settings.DATA_DIR / "first_password"
+    _write_secret(path, password)
+    return f"in the file {path}, to be changed at the first sign-in; delete the file then"
 
 
 def _make_data_folder(folder: Path) -> None:
@@ -54,10 +62,14 @@ def _make_data_folder(folder: Path) -> None:
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not key.exists():
-            with open(os.open(key, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-                file.write(secrets.token_urlsafe(50))
+            _write_secret(key, secrets.token_urlsafe(50))
     except OSError as error:
         raise data_folder_error(folder, error) from error
+
+
+def _write_secret(path: Path, text: str) -> None:
+    with open(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+        file.write(text)
 
 
 def _cannot_open(error: OperationalError) -> str:

@@ -1,0 +1,83 @@
+"""My account: address, password, second factor, signed-in browsers."""
+
+from typing import Any
+
+import segno
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST
+
+from access.models import User
+from access.second_factor import confirm, has_second_factor, prepare, remove, require_code
+from access.sessions import end_sessions, sessions_of
+from pages.frame.doors import CodeForm
+from pages.frame.forms import apply, post_data
+
+
+class AddressForm(forms.ModelForm):
+    class Meta:
+        model = User
+        fields = ["email"]
+        help_texts = {"email": "For a link when you forget your password. Nothing else is sent there."}
+
+
+@never_cache
+def account(request: HttpRequest) -> HttpResponse:
+    user: Any = request.user
+    form = AddressForm(post_data(request), instance=User.objects.get(pk=user.pk))
+    if apply(form, lambda _: form.save()):
+        messages.success(request, "Your address is saved.")
+        return redirect("account")
+    context = {
+        "form": form,
+        "sessions": sessions_of(user),
+        "present": request.session.session_key,
+        "has_second_factor": has_second_factor(user),
+        "code_form": CodeForm(auto_id="end_%s"),
+    }
+    return render(request, "frame/account.html", context)
+
+
+@require_POST
+def sessions_end(request: HttpRequest) -> HttpResponse:
+    user: Any = request.user
+    end_sessions(user, but=request.session.session_key)
+    messages.success(request, "You are signed out everywhere but here.")
+    return redirect("account")
+
+
+@never_cache
+def second_factor(request: HttpRequest) -> HttpResponse:
+    """The secret for the app, and the first code of it; then the recovery codes, once."""
+    user: Any = request.user
+    form, codes = CodeForm(post_data(request)), []
+    if not has_second_factor(user) and apply(form, lambda data: codes.extend(confirm(user, data["code"]))):
+        return render(request, "frame/recovery_codes.html", {"codes": codes})
+    if has_second_factor(user):
+        return redirect("account")
+    device = prepare(user)
+    drawing = segno.make(device.config_url).svg_data_uri(scale=4, border=2)
+    context = {
+        "form": form,
+        "drawing": drawing,
+        "secret": device.config_url.partition("secret=")[2].partition("&")[0],
+    }
+    return render(request, "frame/second_factor.html", context)
+
+
+@require_POST
+def second_factor_end(request: HttpRequest) -> HttpResponse:
+    user: Any = request.user
+
+    def end(data: dict[str, Any]) -> None:
+        require_code(user, data["code"])
+        remove(user)
+
+    if apply(CodeForm(request.POST), end):
+        messages.success(request, "Only your password is asked for from now on.")
+    else:
+        messages.error(request, "This code is not valid now; nothing was changed.", extra_tags="wrong_code")
+    return redirect("account")
