@@ -19,6 +19,7 @@ FILE_DIAMETER_MM = Limits(0.5, 10, "mm")
 # Machines.
 MACHINE_MAX_C = Limits(0, 600, "°C")
 TAIL_MM = Limits(0, 5000, "mm")
+CHANGES = Limits(0, 100_000, "")
 SLOTS = Limits(1, 32, "")
 PURGE_G = Limits(0, 100, "g")
 

@@ -9,6 +9,7 @@ class CostSerializer(serializers.Serializer):
     """Money in the shop's currency, by the prices and rates that are stored now."""
 
     filament = Number()
+    purge = Number(help_text="the part of filament that changes of spool purged")
     wear = Number()
     machine = Number()
     energy = Number()
@@ -30,6 +31,7 @@ class UsageSerializer(serializers.Serializer):
     hours = Number()
     mass_g = Number()
     failed_g = Number()
+    purge_g = Number(help_text="the part of mass_g that changes of spool purged")
     cost = CostSerializer()
     failed_cost = CostSerializer()
 

@@ -9,6 +9,7 @@ from api.serializers.machines import CheckSerializer, JobMaterialSerializer, Ver
 from api.serializers.statements import StatementSerializer
 from maintenance.gcode import JobFacts
 from maintenance.models import JobFile, JobFileMaterial, Printer
+from spools.refusals import refusal
 
 
 class SpanSerializer(serializers.Serializer):
@@ -152,11 +153,18 @@ class StateMaterialSerializer(JobMaterialSerializer):
 
 class FilePartSerializer(serializers.Serializer):
     toolhead = serializers.IntegerField(source="toolhead.pk")
+    slot = serializers.IntegerField()
     spool = SpoolCode(read_only=True, allow_null=True)
     uses = serializers.ListField(
         child=serializers.IntegerField(), source="numbers", help_text="indexes of the job's uses"
     )
     mass_g = serializers.FloatField(source="spec.mass_g", default=None, allow_null=True)
+    changes = serializers.FloatField(
+        source="spec.changes", default=None, allow_null=True, help_text="of spool to this one"
+    )
+    purge_g = serializers.FloatField(
+        source="spec.purge_g", default=None, allow_null=True, help_text="the part of mass_g that these purge"
+    )
     state = serializers.CharField(source="verdict.state")
     checks = CheckSerializer(many=True, source="verdict.checks")
 
@@ -168,10 +176,37 @@ class MachineVerdictSerializer(VerdictSerializer):
     parts = FilePartSerializer(many=True)
 
 
-class RecordFileJobSerializer(StageSerializer):
+class SlotsSerializer(StrictSerializer):
+    """The slots of a printer that the uses of a file are printed from, and its changes of spool."""
+
+    slots = serializers.ListField(
+        child=Whole(),
+        required=False,
+        allow_empty=False,
+        max_length=64,
+        help_text="for each use of the file the slot that it is printed from; of several toolheads the slots are counted on",
+    )
+    changes = Number(required=False, help_text="of spool, as counted; without it as the file has them")
+
+
+class AskFileReadinessSerializer(SlotsSerializer):
+    printer = Id(
+        required=False, queryset=Printer.objects.all(), help_text="of slots; without it all machines in use"
+    )
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("slots" in attrs) != ("printer" in attrs):
+            raise refusal("printer_and_slots", "Give printer and slots together, or none.")
+        return attrs
+
+
+class RecordFileJobSerializer(StageSerializer, SlotsSerializer):
+    """spools or slots: one of them."""
+
     printer = Id(queryset=Printer.objects.all())
     spools = serializers.ListField(
         child=SpoolCode(),
+        required=False,
         allow_empty=False,
         max_length=64,
         help_text="in the order in which the job uses them",
@@ -179,3 +214,8 @@ class RecordFileJobSerializer(StageSerializer):
     name = Text(required=False, max_length=120, help_text="without it the file's")
     stopped_line = Whole(required=False, help_text="it stopped before this line of the file")
     stopped_pct = Number(required=False, help_text="it stopped at this share of the file, %")
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("spools" in attrs) == ("slots" in attrs):
+            raise refusal("spools_or_slots", "Give the spools, or the slots that they are in.", "spools")
+        return attrs

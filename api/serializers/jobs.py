@@ -14,7 +14,7 @@ class JobUseSerializer(ModelSerializer):
 
     class Meta:
         model = JobUse
-        fields = ["toolhead", "toolhead_name", "spool", "mass_g", "retracted_m"]
+        fields = ["toolhead", "toolhead_name", "slot", "spool", "mass_g", "retracted_m", "changes", "purge_g"]
 
 
 class JobEventSerializer(WithdrawableSerializer):

@@ -32,11 +32,12 @@ class RemedySerializer(_StatedSerializer):
 
 
 class CheckSerializer(_StatedSerializer):
-    """One answer of a verdict. spool: its code where the job takes several, else empty."""
+    """One answer of a verdict. spool: its code where the job takes several, else empty. slot: of it; 0 without several."""
 
     name = serializers.CharField()
     state = serializers.ChoiceField(["clear", "caution", "hold"])
     spool = serializers.CharField(allow_blank=True)
+    slot = serializers.IntegerField()
     remedy = RemedySerializer(allow_null=True)
     decided_by = StatementSerializer(
         many=True, help_text="unknowns that most of its uncertainty comes from; values.remedy narrows it"

@@ -13,8 +13,9 @@ from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
 from api.views.jobs import respond_with_job
 from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store_content
-from maintenance.jobs.from_file import judge_on_all_machines, record_file_job
+from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, record_file_job
 from maintenance.jobs.materials import state_materials
+from maintenance.jobs.slots import find_spools_in_slots
 from maintenance.models import JobFile
 
 FORM_BYTES = 2**20
@@ -80,13 +81,20 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         state_materials(file, {data.get("tool", 0): material}, by=request.user)
         return self._file(file)
 
-    @extend_schema(responses=serializers.MachineVerdictSerializer(many=True))
+    @extend_schema(
+        parameters=[serializers.AskFileReadinessSerializer],
+        responses=serializers.MachineVerdictSerializer(many=True),
+    )
     @action(detail=True, pagination_class=None, filter_backends=[])
     def readiness(self, request: Request, pk: str) -> Response:
-        """The verdict on each machine with the spools that are loaded there, the best first."""
-        return respond(
-            serializers.MachineVerdictSerializer, judge_on_all_machines(self.get_object()), many=True
-        )
+        """The verdict on each machine with the spools that are loaded there, the best first; or from these slots."""
+        file, data = self.get_object(), parse(serializers.AskFileReadinessSerializer, request.query_params)
+        if "slots" in data:
+            spools = find_spools_in_slots(data["printer"], data["slots"])
+            machines = [judge_on_machine(file, data["printer"], spools, data.get("changes"))]
+        else:
+            machines = judge_on_all_machines(file, data.get("changes"))
+        return respond(serializers.MachineVerdictSerializer, machines, many=True)
 
     @extend_schema(
         request=serializers.RecordFileJobSerializer, responses={200: JobSerializer, 201: JobSerializer}
@@ -95,6 +103,8 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     def record(self, request: Request, pk: str) -> Response:
         """Plan its print, or record it, whole or up to the stop; then each spool gives its grams."""
         data = parse(serializers.RecordFileJobSerializer, request.data)
+        if "slots" in data:
+            data["spools"] = find_spools_in_slots(data["printer"], data.pop("slots"))
         return respond_with_job(record_file_job(self.get_object(), **data, by=request.user))
 
     def _file(self, file: JobFile, status: int = 200) -> Response:

@@ -22,13 +22,17 @@ BATCH = 500
 
 @dataclass(frozen=True)
 class Cost:
-    """Money, in the shop's currency. missing: the (code, name) of each price that is not known."""
+    """Money, in the shop's currency. purge: the part of filament that changes of spool purged.
+
+    missing: the (code, name) of each price that is not known.
+    """
 
     filament: float = 0.0
     wear: float = 0.0
     machine: float = 0.0
     energy: float = 0.0
     missing: frozenset[tuple[str, str]] = frozenset()
+    purge: float = 0.0
 
     @property
     def total(self) -> float:
@@ -46,6 +50,7 @@ class Cost:
             self.machine + other.machine,
             self.energy + other.energy,
             self.missing | other.missing,
+            self.purge + other.purge,
         )
 
 
@@ -102,6 +107,7 @@ def _load_batch(uses: list[JobUse], rates: CostRates) -> list[UseCost]:
             machine=hours * (printer.hour_rate or 0.0),
             energy=energy,
             missing=frozenset(missing),
+            purge=use.purge_g * (price or 0.0),
         )
         costs.append(UseCost(use, hours, cost))
     return costs

@@ -21,6 +21,7 @@ class Usage:
     hours: float = 0.0
     mass_g: float = 0.0
     failed_g: float = 0.0
+    purge_g: float = 0.0
     cost: Cost = field(default_factory=Cost)
     failed_cost: Cost = field(default_factory=Cost)
 
@@ -29,6 +30,7 @@ class Usage:
         self.jobs.add(job.pk)
         self.hours += row.hours
         self.mass_g += row.use.mass_g
+        self.purge_g += row.use.purge_g
         self.cost += row.cost
         if job.stage != Job.Stage.FINISHED:
             self.failed.add(job.pk)
@@ -69,6 +71,7 @@ def add_up(groups: Iterable[Usage]) -> Usage:
         total.hours += group.hours
         total.mass_g += group.mass_g
         total.failed_g += group.failed_g
+        total.purge_g += group.purge_g
         total.cost += group.cost
         total.failed_cost += group.failed_cost
     return total

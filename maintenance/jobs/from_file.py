@@ -10,13 +10,16 @@ from django.db.models import Prefetch
 from django.utils import timezone
 
 from maintenance import limits
+from maintenance.board.shop import Slot, load_loaded
 from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
+from maintenance.jobs.judging import PartVerdict, combine_verdicts
 from maintenance.jobs.materials import load_materials
-from maintenance.jobs.records import JobShare, NewJob, Outcome, combine_verdicts, store_job
-from maintenance.models import Job, JobFile, Loading, Printer, Toolhead
+from maintenance.jobs.records import JobShare, NewJob, Outcome, store_job
+from maintenance.jobs.slots import ChosenSpools, FilePart, Site, list_sites, split_job
+from maintenance.models import Job, JobFile, Printer, Toolhead
 from maintenance.readiness.builder import build_inputs, build_material_inputs
 from maintenance.readiness.inputs import IntendedMaterial, JobSpec, small_job
 from maintenance.readiness.rules import judge
@@ -32,24 +35,27 @@ from spools.refusals import refusal
 from spools.statements import Statement
 
 SHORTEST_MM = 0.01
-Pair = tuple[int, int]
-# Ids of spools by the number of the job's spool that each is to be; None: there is none.
-ChosenSpools = dict[int, int | None]
 
 
 @dataclass(frozen=True)
 class JobPart:
     """The part of a job that one toolhead prints with one spool. numbers: of the job's spools, from 0.
 
-    spool, asked: None where none is loaded or chosen. later: not the first of the job on its toolhead.
+    spool, spec: None where none is loaded or chosen. later: not the first of the job in its slot.
     """
 
     toolhead: Toolhead
+    slot: int
     spool: Spool | None
     numbers: list[int]
     later: bool
     verdict: Verdict
     spec: JobSpec | None = None
+
+    @property
+    def site(self) -> str:
+        """In words."""
+        return self.toolhead.name_slot(self.slot)
 
 
 @dataclass(frozen=True)
@@ -61,24 +67,25 @@ class MachineVerdict:
     verdict: Verdict
 
 
-def judge_on_all_machines(file: JobFile) -> list[MachineVerdict]:
-    """The job on each machine in use, with the spools that are loaded there. The best first."""
+def judge_on_all_machines(file: JobFile, changes: float | None = None) -> list[MachineVerdict]:
+    """The job on each machine in use, with the spools that are loaded there. The best first. changes: as below."""
     facts = facts_of(file)
     by_name = Toolhead.objects.select_related("printer").order_by("name")
     printers = Printer.objects.filter(retired_at=None).prefetch_related(Prefetch("toolheads", by_name))
-    loaded = dict(Loading.objects.present().values_list("toolhead", "spool"))
-    choices: dict[Printer, tuple[list[Toolhead], ChosenSpools]] = {}
+    slots = load_loaded()
+    spools = {slot: spool for spool, slot in slots.items()}
+    choices: dict[Printer, tuple[list[Site], ChosenSpools]] = {}
     for printer in printers:
-        heads = list(printer.toolheads.all())
+        sites = list_sites(printer.toolheads.all())
         choices[printer] = (
-            heads,
+            sites,
             {
-                number: loaded.get(heads[use.tool].pk)
+                number: spools.get(Slot(sites[use.tool].toolhead.pk, sites[use.tool].slot))
                 for number, use in enumerate(facts.uses)
-                if use.tool < len(heads)
+                if use.tool < len(sites)
             },
         )
-    machine_verdicts = _judge(facts, facts.marks[-1], choices, load_materials(file))
+    machine_verdicts = _judge(facts, choices, load_materials(file), slots, changes)
     return sorted(
         machine_verdicts,
         key=lambda machine: (
@@ -108,21 +115,22 @@ def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
     return limits_found
 
 
-def judge_on_machine(file: JobFile, printer: Printer, spools: Sequence[Spool]) -> MachineVerdict:
+def judge_on_machine(
+    file: JobFile, printer: Printer, spools: Sequence[Spool], changes: float | None = None
+) -> MachineVerdict:
     """The job on one machine with these spools, in the order in which it uses them.
 
+    changes: of spool, as somebody counted them; None: as the file has them.
     Refused: another number of spools than the job uses, a machine with too few toolheads.
     """
     facts = facts_of(file)
-    heads = list(printer.toolheads.select_related("printer__place").order_by("name"))
-    _require_fit(facts, printer, heads, spools)
+    sites = list_sites(printer.toolheads.select_related("printer__place").order_by("name"))
+    _require_fit(facts, printer, sites, spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
-    return _judge(facts, facts.marks[-1], {printer: (heads, chosen)}, load_materials(file))[0]
+    return _judge(facts, {printer: (sites, chosen)}, load_materials(file), load_loaded(), changes)[0]
 
 
-def _require_fit(
-    facts: JobFacts, printer: Printer, heads: Sequence[Toolhead], spools: Sequence[Spool]
-) -> None:
+def _require_fit(facts: JobFacts, printer: Printer, sites: Sequence[Site], spools: Sequence[Spool]) -> None:
     if len(spools) != len(facts.uses):
         raise refusal(
             "spool_count",
@@ -132,105 +140,106 @@ def _require_fit(
     if not facts.uses:
         raise refusal("no_filament", "The job feeds no filament, so there is nothing to print.")
     highest_tool = max(use.tool for use in facts.uses)
-    if highest_tool >= len(heads):
+    if highest_tool >= len(sites):
+        noun = "slot" if any(site.toolhead.slots > 1 for site in sites) else "toolhead"
         raise refusal(
             "too_few_toolheads",
-            f"The job uses tool {highest_tool}, and {printer} has {len(heads)} "
-            f"toolhead{'s' if len(heads) != 1 else ''} (tools are counted from 0). Take another machine.",
+            f"The job uses tool {highest_tool}, and {printer} has {len(sites)} "
+            f"{noun}{'s' if len(sites) != 1 else ''} (tools are counted from 0). Take another machine.",
             "printer",
         )
 
 
 def _judge(
     facts: JobFacts,
-    mark: Mark,
-    choices: Mapping[Printer, tuple[list[Toolhead], ChosenSpools]],
+    choices: Mapping[Printer, tuple[list[Site], ChosenSpools]],
     materials: Mapping[int, IntendedMaterial],
+    slots: Mapping[int, Slot],
+    changes: float | None = None,
 ) -> list[MachineVerdict]:
-    """All machines in one gathering and one call of the physics. materials: the stated ones, by tool."""
-    groups: dict[Pair, list[int]] = {}
-    for heads, chosen in choices.values():
-        for number, spool_id in chosen.items():
-            if spool_id is not None:
-                groups.setdefault((heads[facts.uses[number].tool].pk, spool_id), []).append(number)
-    spool_states = load_spool_states(Spool.objects.filter(pk__in={spool_id for _, spool_id in groups}))
-    machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead_id for toolhead_id, _ in groups}))
-    pairs = [(machines[toolhead_id], spool_states[spool_id]) for toolhead_id, spool_id in groups]
-    specs = {
-        key: build_job_spec(facts, mark, groups[key], machine.toolhead, spool_state, materials)
-        for key, (machine, spool_state) in zip(groups, pairs, strict=True)
-    }
+    """All machines in one gathering and one call of the physics. materials: the stated ones, by tool.
 
-    verdicts = {key: judge(inputs) for key, inputs in build_inputs(pairs, specs).items()}
+    slots: of the loaded spools, by their ids.
+    """
+    parts = {
+        printer: split_job(facts, sites, chosen, slots, changes)
+        for printer, (sites, chosen) in choices.items()
+    }
+    by_pair = {part.pair: part for rows in parts.values() for part in rows if part.pair is not None}
+    spool_states = load_spool_states(Spool.objects.filter(pk__in={spool for _, spool in by_pair}))
+    machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead for toolhead, _ in by_pair}))
+    pairs = {pair: (machines[pair[0]], spool_states[pair[1]]) for pair in by_pair}
+    specs = {
+        pair: build_job_spec(facts, by_pair[pair], machine.toolhead, spool_state, materials)
+        for pair, (machine, spool_state) in pairs.items()
+    }
+    verdicts = {key: judge(inputs) for key, inputs in build_inputs(list(pairs.values()), specs).items()}
+
+    def judge_part(part: FilePart) -> JobPart:
+        if part.pair is None:
+            judged = Verdict([_no_spool_check(part.site.name)])
+            return JobPart(*part.site, None, part.numbers, part.later, judged)
+        spool = spool_states[part.pair[1]].spool
+        return JobPart(*part.site, spool, part.numbers, part.later, verdicts[part.pair], specs[part.pair])
+
     machine_verdicts = []
-    for printer, (heads, chosen) in choices.items():
-        parts: list[JobPart] = []
-        for number, use in enumerate(facts.uses):
-            spool_id = chosen.get(number)
-            if use.tool >= len(heads):
-                continue
-            head = heads[use.tool]
-            existing = next(
-                (p for p in parts if p.toolhead == head and (p.spool and p.spool.pk) == spool_id), None
-            )
-            if existing is not None:
-                existing.numbers.append(number)
-                continue
-            later = any(part.toolhead == head for part in parts)
-            if spool_id is None:
-                parts.append(JobPart(head, None, [number], later, Verdict([_no_spool_check(head)])))
-            else:
-                key = head.pk, spool_id
-                parts.append(
-                    JobPart(head, spool_states[spool_id].spool, [number], later, verdicts[key], specs[key])
-                )
-        machine_verdicts.append(
-            MachineVerdict(printer, parts, _judge_whole_job(facts, printer, heads, parts))
-        )
+    for printer, (sites, _) in choices.items():
+        judged = [judge_part(part) for part in parts[printer]]
+        whole = _judge_whole_job(facts, printer, sites, judged)
+        machine_verdicts.append(MachineVerdict(printer, judged, whole))
     return machine_verdicts
 
 
-def _no_spool_check(head: Toolhead) -> ReadinessCheck:
+def _no_spool_check(site: str) -> ReadinessCheck:
     remedy = build_remedy("other_spool", "load_or_take_other_spool")
-    return build_check("spool", HOLD, "no_spool", remedy, toolhead=str(head))
+    return build_check("spool", HOLD, "no_spool", remedy, toolhead=site)
 
 
-def _judge_whole_job(
-    facts: JobFacts, printer: Printer, heads: list[Toolhead], parts: list[JobPart]
-) -> Verdict:
-    missing = [use.tool for use in facts.uses if use.tool >= len(heads)]
+def _judge_whole_job(facts: JobFacts, printer: Printer, sites: list[Site], parts: list[JobPart]) -> Verdict:
+    missing = [use.tool for use in facts.uses if use.tool >= len(sites)]
     if missing:
         remedy = build_remedy("other_printer", "take_other_machine")
-        values = {"tool": max(missing), "printer": str(printer), "toolheads": len(heads)}
+        values = {"tool": max(missing), "printer": str(printer), "toolheads": len(sites)}
         return Verdict([build_check("toolheads", HOLD, "too_few_toolheads", remedy, **values)])
-    return combine_verdicts([(part.spool, part.verdict) for part in parts])
+    return combine_verdicts(
+        [
+            PartVerdict(
+                part.toolhead, part.slot, part.spool, part.spec.nozzle_c if part.spec else None, part.verdict
+            )
+            for part in parts
+        ]
+    )
 
 
 def build_job_spec(
     facts: JobFacts,
-    mark: Mark,
-    numbers: Sequence[int],
+    part: FilePart,
     toolhead: Toolhead,
     spool_state: SpoolState,
     materials: Mapping[int, IntendedMaterial],
 ) -> JobSpec:
-    """The job of one spool up to a mark of the file, with usual temperatures where the file sets none."""
-    uses = [facts.uses[number] for number in numbers]
+    """The job of one spool, with usual temperatures where the file sets none."""
+    uses = [facts.uses[number] for number in part.numbers]
     material = build_material_inputs(spool_state.spool.feedstock)
     usual = small_job(material, toolhead.hot_end_max_c, toolhead.printer.bed_max_c)
     area_mm2 = pi * spool_state.filament.diameter_mm**2 / 4
-    length_mm = sum(mark.filament_mm[number] for number in numbers)
+    length_mm = sum(facts.marks[-1].filament_mm[number] for number in part.numbers)
+    # The new filament pushes the former one out.
+    purge_g = part.changes * toolhead.purge_g
+    mass_g = length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3 + purge_g
     # The flow was computed for the diameter in the file; this filament may have another.
     flow = max(use.peak_1s_mm3_s for use in uses) * area_mm2 / facts.reading.area_mm2
     return JobSpec(
-        mass_g=max(limits.JOB_G.low, length_mm * area_mm2 / 1000 * spool_state.filament.density_g_cm3),
-        hours=max(limits.JOB_HOURS.low, mark.seconds / 3600),
+        mass_g=max(limits.JOB_G.low, mass_g),
+        hours=max(limits.JOB_HOURS.low, facts.marks[-1].seconds / 3600),
         nozzle_c=max((use.nozzle_c for use in uses if use.nozzle_c is not None), default=usual.nozzle_c),
         bed_c=facts.bed_c or usual.bed_c,
         max_flow_mm3_s=min(flow, limits.FLOW_MM3_S.high) if flow >= limits.FLOW_MM3_S.low else None,
         retractions=_combine_retractions([use.retractions for use in uses]),
         diameter_mm=facts.reading.diameter_mm,
         intended=materials.get(uses[0].tool),
+        changes=part.changes,
+        purge_g=purge_g,
     )
 
 
@@ -245,14 +254,9 @@ def _combine_retractions(by_use: Sequence[Retractions]) -> Retractions:
     )
 
 
-def _retracted_m(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
-    """Filament pulled back up to that mark, m, taking retractions for even over the filament of each spool."""
-    return sum(
-        facts.uses[number].retractions.length_mm
-        * min(1.0, max(0.0, mark.filament_mm[number] / max(facts.uses[number].filament_mm, SHORTEST_MM)))
-        / 1000
-        for number in numbers
-    )
+def _retracted_m(facts: JobFacts, numbers: Sequence[int]) -> float:
+    """Filament that these spools of the file are pulled back by, m."""
+    return sum(facts.uses[number].retractions.length_mm for number in numbers) / 1000
 
 
 class StopPoint(TypedDict, total=False):
@@ -300,6 +304,7 @@ class FilePrint(StopPoint, total=False):
     parts: int | None
     good_parts: int | None
     reason: str
+    changes: float | None
 
 
 def record_file_job(
@@ -307,30 +312,33 @@ def record_file_job(
 ) -> Job:
     """Records the print of a file: each spool gives its filament, all of it or up to the stop.
 
-    spools: in the order in which the job uses them; the first on a toolhead was loaded at the start.
+    spools: in the order in which the job uses them; the first in a slot was loaded at the start. changes: as for
+    judge_on_machine.
     Refused: as for every job, for judge_on_machine and for locate_stop.
     """
     facts = facts_of(file)
     stop = {name: details.get(name) for name in ("stopped_line", "stopped_pct")}
     mark, stopped = locate_stop(facts, **stop)  # type: ignore[arg-type]
-    heads = list(printer.toolheads.select_related("printer").order_by("name"))
-    _require_fit(facts, printer, heads, spools)
+    sites = list_sites(printer.toolheads.select_related("printer").order_by("name"))
+    _require_fit(facts, printer, sites, spools)
     materials, spool_states = load_materials(file), load_spool_states(spools)
-    groups: dict[Pair, list[int]] = {}
-    for number, spool in enumerate(spools):
-        groups.setdefault((facts.uses[number].tool, spool.pk), []).append(number)
-    shares: list[JobShare] = []
-    for (tool, spool_id), numbers in groups.items():
-        later = any(share.toolhead == heads[tool] for share in shares)
-        whole = facts.marks[-1]
-        spec = build_job_spec(facts, whole, numbers, heads[tool], spool_states[spool_id], materials)
-        retracted_m = _retracted_m(facts, whole, numbers)
-        printed = None
-        if mark is not None:
-            part = measure_share(facts, mark, numbers)
-            printed = spec.mass_g * part, retracted_m * part
-        spool = spool_states[spool_id].spool
-        shares.append(JobShare(heads[tool], spool, spec, later, retracted_m, tuple(numbers), printed))
+    chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
+    shares = []
+    for part in split_job(facts, sites, chosen, load_loaded(), details.get("changes")):
+        assert part.spool is not None
+        (toolhead, slot), spool_state = part.site, spool_states[part.spool]
+        shares.append(
+            JobShare(
+                toolhead,
+                spool_state.spool,
+                build_job_spec(facts, part, toolhead, spool_state, materials),
+                part.later,
+                _retracted_m(facts, part.numbers),
+                tuple(part.numbers),
+                None if mark is None else measure_share(facts, mark, part.numbers),
+                slot,
+            )
+        )
     stage = details.get("stage")
     return store_job(
         NewJob(

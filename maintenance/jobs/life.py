@@ -6,7 +6,7 @@ from typing import Any
 from django.db.models import Q
 
 from maintenance.changes import SUBJECTS, facts_changed, toolheads_changed
-from maintenance.jobs.shares import Life, Piece, decode_shares, derive_life
+from maintenance.jobs.shares import Life, Piece, Share, decode_shares, derive_life
 from maintenance.models import Job, JobEvent, JobUse, Reservation, Toolhead
 from maintenance.parts.wear_entries import recount_wear
 from spools.checks import lock_spool, lock_spool_facts
@@ -17,6 +17,8 @@ from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
 
+NUMBERS = ["mass_g", "retracted_m", "slot", "changes", "purge_g"]
+RESERVED = ["toolhead_id", "spool_id", "mass_g", "nozzle_c"]
 COLUMNS = ["stage", "start", "end", "hours", "state", "reasons", "stopped"]
 
 
@@ -58,13 +60,18 @@ def refresh_job(job: Job, *, by: Any = None, reason: str | None = None) -> Job:
 
 
 def _refresh_reservations(job: Job, reserved: Sequence[Piece]) -> None:
-    stored = list(job.reservations.order_by("pk").values_list("toolhead", "spool", "mass_g"))
-    wanted = [(piece.share.toolhead, piece.share.spool, piece.share.mass_g) for piece in reserved]
+    stored = list(job.reservations.order_by("pk").values_list(*RESERVED))
+    wanted = [_reserve(piece.share) for piece in reserved]
     if stored != wanted:
-        invalidate_rows({spool_id for _, spool_id, _ in [*stored, *wanted]})
+        invalidate_rows({row[1] for row in [*stored, *wanted]})
         job.reservations.all().delete()
-        for toolhead_id, spool_id, mass_g in wanted:
-            Reservation.objects.create(job=job, toolhead_id=toolhead_id, spool_id=spool_id, mass_g=mass_g)
+        for row in wanted:
+            Reservation.objects.create(job=job, **dict(zip(RESERVED, row, strict=True)))
+
+
+def _reserve(share: Share) -> tuple[int, int, float, float | None]:
+    """The columns of a reservation, in the order of RESERVED."""
+    return share.toolhead, share.spool, share.mass_g, share.nozzle_c
 
 
 def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str | None) -> None:
@@ -72,11 +79,7 @@ def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str | None) 
     for use in job.uses.select_related("entry__spool"):
         key = use.toolhead_id, use.spool_id
         piece = wanted.get(key)
-        if piece and (piece.share.mass_g, piece.share.retracted_m, piece.since) == (
-            use.mass_g,
-            use.retracted_m,
-            use.entry.at,
-        ):
+        if piece and (*_numbers(piece.share), piece.since) == (*_numbers(use), use.entry.at):
             del wanted[key]
             continue
         entry = use.entry
@@ -93,10 +96,14 @@ def _refresh_uses(job: Job, used: Sequence[Piece], by: Any, reason: str | None) 
             job=job,
             toolhead_id=toolhead_id,
             spool_id=spool_id,
-            mass_g=share.mass_g,
-            retracted_m=share.retracted_m,
             entry=entry,
+            **dict(zip(NUMBERS, _numbers(share), strict=True)),
         )
+
+
+def _numbers(row: Share | JobUse) -> tuple[float | None, ...]:
+    """The columns of a use that are those of its share."""
+    return tuple(getattr(row, name) for name in NUMBERS)
 
 
 def _update_wear(job: Job) -> None:
@@ -135,8 +142,8 @@ def rebuild_jobs() -> list[str]:
         life = derive_life(events)
         columns = build_columns(life)
         reserved = [] if job.withdrawn_at else life.reserved
-        stored = sorted((row.toolhead_id, row.spool_id, row.mass_g) for row in job.reservations.all())
-        wanted = sorted((p.share.toolhead, p.share.spool, p.share.mass_g) for p in reserved)
+        stored = sorted(tuple(getattr(row, name) for name in RESERVED) for row in job.reservations.all())
+        wanted = sorted(_reserve(piece.share) for piece in reserved)
         if stored != wanted or any(getattr(job, name) != value for name, value in columns.items()):
             Job.objects.filter(pk=job.pk).update(**columns)
             _refresh_reservations(job, reserved)

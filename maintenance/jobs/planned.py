@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 from maintenance.board.shop import Board
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.from_file import build_job_spec
+from maintenance.jobs.judging import build_share_spec
 from maintenance.jobs.materials import load_materials
 from maintenance.jobs.shares import decode_shares, find_start
+from maintenance.jobs.slots import FilePart, Site, list_sites
 from maintenance.models import Job, JobFile, Toolhead
 from maintenance.readiness.builder import load_inputs_of_pairs
 from maintenance.readiness.inputs import JobSpec
@@ -30,13 +32,16 @@ class PlannedJob:
     job: Job | None = None
 
 
-def find_planned_job(toolhead: Toolhead, spool: Spool) -> PlannedJob | None:
+def find_planned_job(toolhead: Toolhead, spool: Spool, slot: int = 1) -> PlannedJob | None:
     """The earliest job that is planned there; else the newest file for the printer without a print, if it uses it."""
-    return find_planned_jobs([toolhead], spool).get(toolhead.pk) or _find_file(toolhead, spool)
+    return find_planned_jobs([toolhead], spool, slot).get(toolhead.pk) or _find_file(toolhead, spool, slot)
 
 
-def find_planned_jobs(toolheads: Collection[Toolhead], spool: Spool) -> dict[int, PlannedJob]:
-    """The earliest job that is planned on each of these toolheads that has one, by its id."""
+def find_planned_jobs(toolheads: Collection[Toolhead], spool: Spool, slot: int = 1) -> dict[int, PlannedJob]:
+    """The earliest job that is planned on each of these toolheads that has one, by its id.
+
+    slot: for which the spool is meant, where the job is not planned with the spool itself.
+    """
     heads = {toolhead.pk: toolhead for toolhead in toolheads}
     plans = (
         Job.objects.valid()
@@ -47,23 +52,32 @@ def find_planned_jobs(toolheads: Collection[Toolhead], spool: Spool) -> dict[int
         .distinct()
     )
     planned: dict[int, PlannedJob] = {}
+    several = {pk for pk, toolhead in heads.items() if toolhead.slots > 1}
     for job in plans:
         start = find_start([event for event in job.events.all() if event.withdrawn_at is None])
         assert start is not None and start.hours is not None
-        for share in decode_shares(start.shares):
+        shares = decode_shares(start.shares)
+        # On a toolhead with several slots its own share of the job, else that of its slot.
+        shares.sort(
+            key=lambda share: (
+                share.toolhead in several and 2 * (share.spool != spool.pk) + (share.slot != slot)
+            )
+        )
+        for share in shares:
             if share.toolhead not in heads or share.toolhead in planned:
                 continue
-            numbers = JobSpec(share.mass_g, start.hours, job.nozzle_c, job.bed_c, job.max_flow_mm3_s)
+            numbers = build_share_spec(job, share, start.hours)
             if job.file is not None and job.file.state == JobFile.State.READ and share.numbers:
                 numbers = _spec_of_file(job.file, share.numbers, heads[share.toolhead], spool)
-            spec = replace(numbers, mass_g=share.mass_g, job=job.pk)
+            spec = replace(
+                numbers, mass_g=share.mass_g, changes=share.changes, purge_g=share.purge_g, job=job.pk
+            )
             planned[share.toolhead] = PlannedJob(job.name, spec, job.file, job)
     return planned
 
 
-def _find_file(toolhead: Toolhead, spool: Spool) -> PlannedJob | None:
-    heads = toolhead.printer.toolheads.order_by("name").values_list("pk", flat=True)
-    tool = list(heads).index(toolhead.pk)
+def _find_file(toolhead: Toolhead, spool: Spool, slot: int) -> PlannedJob | None:
+    tool = list_sites(toolhead.printer.toolheads.order_by("name")).index(Site(toolhead, slot))
     printed = Job.objects.valid().filter(file__isnull=False).values("file")
     files = JobFile.objects.filter(state=JobFile.State.READ, printer=toolhead.printer_id)
     for file in files.exclude(pk__in=printed)[:MOST_FILES]:
@@ -77,7 +91,8 @@ def _find_file(toolhead: Toolhead, spool: Spool) -> PlannedJob | None:
 def _spec_of_file(file: JobFile, numbers: list[int], toolhead: Toolhead, spool: Spool) -> JobSpec:
     [state] = load_spool_states([spool]).values()
     facts = facts_of(file)
-    return build_job_spec(facts, facts.marks[-1], numbers, toolhead, state, load_materials(file))
+    part = FilePart(Site(toolhead, 1), spool.pk, numbers, later=False)
+    return build_job_spec(facts, part, toolhead, state, load_materials(file))
 
 
 def list_verdicts(
@@ -91,7 +106,7 @@ def list_verdicts(
     planned = find_planned_jobs([board.toolheads[pk] for pk in toolhead_ids], spool)
     current = board.find_toolhead(spool.pk)
     if current is not None and current.pk in toolhead_ids and current.pk not in planned:
-        waiting = _find_file(current, spool)
+        waiting = _find_file(current, spool, board.loaded[spool.pk].number)
         planned |= {} if waiting is None else {current.pk: waiting}
     small = [pk for pk in toolhead_ids if pk not in planned]
     judging = board.with_inputs(small)

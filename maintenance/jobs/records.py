@@ -6,17 +6,19 @@ from datetime import datetime, timedelta
 from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from maintenance import limits
 from maintenance.checks import require_loaded
+from maintenance.jobs.judging import PartVerdict, combine_verdicts
 from maintenance.jobs.life import lock_job, lock_toolheads, refresh_job
 from maintenance.jobs.overlaps import find_free_time, find_last_end, find_same_job, require_free_toolheads
 from maintenance.jobs.shares import ENDS, Share, encode_shares
 from maintenance.models import Job, JobEvent, JobFile, Loading, Toolhead
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
-from maintenance.readiness.verdict import Verdict, encode_checks
+from maintenance.readiness.verdict import encode_checks
 from spools.checks import (
     CLOCK_TOLERANCE,
     lock_spool,
@@ -26,7 +28,6 @@ from spools.checks import (
     require_past_time,
     require_within,
 )
-from spools.codes import pretty
 from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
@@ -107,7 +108,8 @@ class JobShare:
     """The share of one spool in a job, through one toolhead. later: it is loaded while the job runs.
 
     retracted_m: filament pulled back by all its retractions together, where that is known. numbers: of the spools
-    of its file that it stands for. printed: what it took, as grams and metres retracted, of a job that stopped early.
+    of its file that it stands for. printed: the part of it that it took, of a job that stopped early. slot: that the
+    spool is in.
     """
 
     toolhead: Toolhead
@@ -116,7 +118,8 @@ class JobShare:
     later: bool = False
     retracted_m: float | None = None
     numbers: tuple[int, ...] = ()
-    printed: tuple[float, float] | None = None
+    printed: float | None = None
+    slot: int = 1
 
     def __post_init__(self) -> None:
         if self.retracted_m is not None:
@@ -125,15 +128,22 @@ class JobShare:
     @property
     def whole(self) -> Share:
         """What it takes where it runs to its end."""
-        numbers = list(self.numbers)
-        return Share(self.toolhead.pk, self.spool.pk, self.spec.mass_g, self.retracted_m, numbers)
+        return Share(
+            self.toolhead.pk,
+            self.spool.pk,
+            self.spec.mass_g,
+            self.retracted_m,
+            list(self.numbers),
+            self.slot,
+            self.spec.changes,
+            self.spec.purge_g,
+            self.spec.nozzle_c,
+        )
 
     @property
     def taken(self) -> Share:
         """What it took."""
-        if self.printed is None:
-            return self.whole
-        return Share(self.toolhead.pk, self.spool.pk, *self.printed, list(self.numbers))
+        return self.whole if self.printed is None else self.whole.scaled(self.spec.mass_g * self.printed)
 
 
 @dataclass(frozen=True)
@@ -191,6 +201,7 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     require_within("hours", new.printed_hours, *limits.JOB_HOURS)
     stage = _find_stage(new)
     start, end = _find_times(new, stage)
+    new = replace(new, shares=_find_slots(new.shares, timezone.now() if stage == Stage.PLANNED else start))
     if stage == Stage.PLANNED:
         for share in new.shares:
             require_in_use(share.spool)
@@ -209,6 +220,16 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     if stage in ENDS:
         add_end(job, stage, end, new.printed_hours, [share.taken for share in new.shares], new.outcome, by)
     return refresh_job(job, by=by)
+
+
+def _find_slots(shares: Sequence[JobShare], at: datetime) -> list[JobShare]:
+    """With the slots that the spools were in, where a toolhead has several. No query in a shop without such."""
+    heads = {share.toolhead.pk for share in shares if share.toolhead.slots > 1}
+    if not heads:
+        return list(shares)
+    lasting = Loading.objects.filter(Q(end=None) | Q(end__gt=at), toolhead__in=heads, start__lte=at)
+    slots = {(head, spool): slot for head, spool, slot in lasting.values_list("toolhead", "spool", "slot")}
+    return [replace(s, slot=slots.get((s.toolhead.pk, s.spool.pk), s.slot)) for s in shares]
 
 
 def _find_stage(new: NewJob) -> str:
@@ -273,7 +294,14 @@ def _create_job(new: NewJob, start: datetime, end: datetime, by: Any) -> Job:
 def _add_start(job: Job, new: NewJob, kind: str, start: datetime, by: Any) -> JobEvent:
     """The start of a job, or its plan, with the verdict then."""
     at = min(start, timezone.now())
-    judged = combine_verdicts([(s.spool, verdict(s.toolhead, s.spool, s.spec, at=at)) for s in new.shares])
+    judged = combine_verdicts(
+        [
+            PartVerdict(
+                s.toolhead, s.slot, s.spool, s.spec.nozzle_c, verdict(s.toolhead, s.spool, s.spec, at=at)
+            )
+            for s in new.shares
+        ]
+    )
     return JobEvent.objects.create(
         job=job,
         kind=kind,
@@ -324,19 +352,6 @@ def _bring_up(same: Job, new: NewJob, stage: str, start: datetime, end: datetime
     refresh_job(job, by=by)
     job.known_before = True
     return job
-
-
-def combine_verdicts(verdicts: Sequence[tuple[Spool | None, Verdict]]) -> Verdict:
-    """One verdict for a job of several spools: all checks, each with the spool that it is about."""
-    if len(verdicts) == 1:
-        return verdicts[0][1]
-    return Verdict(
-        [
-            replace(check, spool=pretty(spool.code)) if spool else check
-            for spool, spool_verdict in verdicts
-            for check in spool_verdict.checks
-        ]
-    )
 
 
 def require_text(field: str, text: str, max_length: int) -> str:

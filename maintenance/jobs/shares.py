@@ -19,19 +19,33 @@ ENDS = (Kind.FINISHED, Kind.FAILED, Kind.STOPPED)
 
 
 class Share(msgspec.Struct, frozen=True):
-    """Grams of a spool through a toolhead, by their ids. numbers: of the spools of its file that it stands for."""
+    """Grams of a spool through a toolhead, by their ids. numbers: of the spools of its file that it stands for.
+
+    slot: that the spool is in. changes: of spool to it; purge_g: the part of its grams that these purge. nozzle_c: its
+    own temperature, where the job has several.
+    """
 
     toolhead: int
     spool: int
     mass_g: float
     retracted_m: float | None = None
     numbers: list[int] = []
+    slot: int = 1
+    changes: float = 0.0
+    purge_g: float = 0.0
+    nozzle_c: float | None = None
 
     def scaled(self, mass_g: float) -> "Share":
-        """The same with other grams, retracted in proportion."""
+        """The same with other grams; retracted, changed and purged in proportion."""
         part = mass_g / self.mass_g if self.mass_g else 0.0
         retracted_m = None if self.retracted_m is None else self.retracted_m * part
-        return msgspec.structs.replace(self, mass_g=mass_g, retracted_m=retracted_m)
+        return msgspec.structs.replace(
+            self,
+            mass_g=mass_g,
+            retracted_m=retracted_m,
+            changes=self.changes * part,
+            purge_g=self.purge_g * part,
+        )
 
 
 def encode_shares(shares: Iterable[Share]) -> list[dict[str, Any]]:
@@ -121,7 +135,9 @@ def split_by_changes(
             last = rows[-1].share
             if (last.toolhead, last.spool) == (given.toolhead, given.spool):
                 mass_g = min(given.mass_g, last.mass_g)
-                rest = msgspec.structs.replace(last.scaled(last.mass_g - mass_g), spool=following.spool)
+                rest = msgspec.structs.replace(
+                    last.scaled(last.mass_g - mass_g), spool=following.spool, slot=following.slot
+                )
                 rows[-1:] = [Piece(last.scaled(mass_g), rows[-1].since), Piece(rest, change.at)]
                 break
         else:
@@ -145,6 +161,8 @@ def _merge(pieces: Iterable[Piece]) -> list[Piece]:
                 share,
                 mass_g=before.mass_g + share.mass_g,
                 retracted_m=sum(retracted) if retracted else None,
+                changes=before.changes + share.changes,
+                purge_g=before.purge_g + share.purge_g,
             )
             merged[key] = Piece(share, min(piece.since, merged[key].since))
         else:

@@ -12,9 +12,10 @@ from maintenance import limits
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
 from maintenance.jobs.from_file import locate_stop, measure_share
+from maintenance.jobs.judging import PartVerdict, build_share_spec, combine_verdicts
 from maintenance.jobs.life import lock_job, refresh_job
 from maintenance.jobs.overlaps import require_free_toolheads
-from maintenance.jobs.records import HOUR, Outcome, add_end, combine_verdicts, require_start_time
+from maintenance.jobs.records import HOUR, Outcome, add_end, require_start_time
 from maintenance.jobs.shares import (
     ENDS,
     Piece,
@@ -28,7 +29,6 @@ from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Job, JobEvent, Loading, Toolhead
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.builder import verdict
-from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import encode_checks
 from spools.checks import lock_spool, require_choice, require_in_use, require_past_time, require_within
 from spools.codes import pretty
@@ -64,13 +64,14 @@ def start_job(job: Job, *, at: datetime | None = None, by: Any = None) -> Job:
     assert plan is not None and plan.hours is not None
     at = require_past_time(at)
     shares, judged, toolheads = decode_shares(plan.shares), [], []
-    seen: set[int] = set()
+    seen: set[tuple[int, int]] = set()
     for share in shares:
         toolhead, spool = _load_pair(share)
-        require_start_time(toolhead, spool, at, later=toolhead.pk in seen)
-        seen.add(toolhead.pk)
-        spec = JobSpec(share.mass_g, plan.hours, job.nozzle_c, job.bed_c, job.max_flow_mm3_s)
-        judged.append((spool, verdict(toolhead, spool, spec, at=at)))
+        require_start_time(toolhead, spool, at, later=(toolhead.pk, share.slot) in seen)
+        seen.add((toolhead.pk, share.slot))
+        spec = build_share_spec(job, share, plan.hours)
+        part = PartVerdict(toolhead, share.slot, spool, spec.nozzle_c, verdict(toolhead, spool, spec, at=at))
+        judged.append(part)
         toolheads.append(toolhead)
     require_free_toolheads(toolheads, at, at + timedelta(hours=plan.hours), job=job)
     whole = combine_verdicts(judged)
@@ -102,7 +103,7 @@ def change_spool(
 
     printed: how far the whole print had got then; its grams are those that the former spool gave. from_spool: the
     former one, where the print uses several. unload_to: the place for the former spool while that is on the
-    toolhead; the next one is loaded there unless it is already.
+    toolhead; the next one is loaded there unless it is already, as in another slot.
     Refused: a print that did not begin, another material, a time outside the print.
     """
     job = lock_job(job)
@@ -127,12 +128,23 @@ def change_spool(
         job=job,
         kind=Kind.CHANGED,
         at=at,
-        shares=encode_shares([Share(toolhead.pk, former.pk, given_g), Share(toolhead.pk, spool.pk, 0.0)]),
+        shares=encode_shares(
+            [
+                Share(toolhead.pk, former.pk, given_g, slot=share.slot),
+                Share(toolhead.pk, spool.pk, 0.0, slot=_find_next_slot(toolhead, spool, at) or share.slot),
+            ]
+        ),
         recorded_by=by,
     )
     refresh_job(job, by=by)
     _load_next(toolhead, former, spool, at, unload_to, by)
     return job
+
+
+def _find_next_slot(toolhead: Toolhead, spool: Spool, at: datetime) -> int | None:
+    """The slot of the toolhead that a spool is in at a time."""
+    lasting = Loading.objects.with_off_at().filter(toolhead=toolhead, spool=spool, start__lte=at)
+    return next((row.slot for row in lasting if row.off_at is None or row.off_at > at), None)
 
 
 def _find_pieces(job: Job, from_spool: Spool | None) -> tuple[Share, list[Piece]]:
@@ -170,11 +182,12 @@ def _require_next(spool: Spool, former: Spool) -> None:
 def _load_next(
     toolhead: Toolhead, former: Spool, spool: Spool, at: datetime, unload_to: Place | None, by: Any
 ) -> None:
-    lasting = Loading.objects.with_off_at().filter(toolhead=toolhead, start__lte=at)
-    if any(row.spool_id == spool.pk and (row.off_at is None or row.off_at > at) for row in lasting):
+    if _find_next_slot(toolhead, spool, at) is not None:
         return
     require_in_use(spool)
+    slot = None
     for loading in Loading.objects.present().filter(toolhead=toolhead, spool=former, start__lte=at):
+        slot = loading.slot
         if unload_to is None:
             raise refusal(
                 "toolhead_taken",
@@ -182,7 +195,7 @@ def _load_next(
                 "unload_to",
             )
         unload_spool(loading, unload_to, at=at, by=by)
-    load_spool(toolhead, spool, at=at, override_reason="a print goes on with it", by=by)
+    load_spool(toolhead, spool, slot=slot, at=at, override_reason="a print goes on with it", by=by)
 
 
 @transaction.atomic

@@ -2120,6 +2120,9 @@ class Migration(migrations.Migration):
                         null=True,
                     ),
                 ),
+                ("slot", models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")),
+                ("changes", models.FloatField(default=0, help_text="of spool to this one")),
+                ("purge_g", models.FloatField(default=0, help_text="the part of its grams that these purge")),
                 (
                     "entry",
                     models.OneToOneField(
@@ -2228,6 +2231,10 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("mass_g", models.FloatField()),
+                (
+                    "nozzle_c",
+                    models.FloatField(help_text="of this spool, where the job has several", null=True),
+                ),
             ],
             options={
                 "constraints": [

@@ -105,6 +105,7 @@ class Reservation(models.Model):
     toolhead = models.ForeignKey(Toolhead, models.CASCADE, related_name="reservations")
     spool = models.ForeignKey(Spool, models.CASCADE, related_name="reservations")
     mass_g = models.FloatField()
+    nozzle_c = models.FloatField(null=True, help_text="of this spool, where the job has several")
 
     class Meta:
         constraints = [
@@ -125,6 +126,9 @@ class JobUse(models.Model):
     retracted_m = models.FloatField(
         null=True, blank=True, help_text="filament pulled back by all its retractions, m; empty: not known"
     )
+    slot = models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")
+    changes = models.FloatField(default=0, help_text="of spool to this one")
+    purge_g = models.FloatField(default=0, help_text="the part of its grams that these purge")
     entry = models.OneToOneField(MassEntry, models.PROTECT, related_name="job_use")
 
     class Meta:
@@ -134,6 +138,11 @@ class JobUse(models.Model):
 
     def __str__(self) -> str:
         return f"{self.mass_g:g} g of {self.spool_id} for {self.job_id}"
+
+    @property
+    def site(self) -> str:
+        """The toolhead and slot in words."""
+        return self.toolhead.name_slot(self.slot)
 
 
 class WearEntry(models.Model):

@@ -226,7 +226,8 @@ class JobSpec:
     max_flow_mm3_s: its fastest flow, None when it is not known. retractions, diameter_mm: from its file, with
     the filament that the file was read for; None without a file. shrinks: it takes no more than the spool
     surely holds, as a small job does. intended: None where the material that it was made for is not stated. job: its
-    id, where it is planned: it does not stand in its own way.
+    id, where it is planned: it does not stand in its own way. changes: of spool to this one; purge_g: the part of the
+    grams that these purge.
     """
 
     mass_g: float
@@ -239,6 +240,8 @@ class JobSpec:
     shrinks: bool = False
     intended: IntendedMaterial | None = None
     job: int | None = None
+    changes: float = 0.0
+    purge_g: float = 0.0
 
     @property
     def use(self) -> PrintUse:

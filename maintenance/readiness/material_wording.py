@@ -1,5 +1,7 @@
 """Words for the check of the material: is the job one for what is on the spool?"""
 
+from collections.abc import Sequence
+
 from spools.statements import words_for
 
 
@@ -42,3 +44,16 @@ def _nozzle_far_above(polymer: str, nozzle_c: float, min_c: float, max_c: float,
 def _nozzle_outside_window(polymer: str, nozzle_c: float, min_c: float, max_c: float, fumes: str = "") -> str:
     outside = f"The job's {nozzle_c:.0f} °C at the nozzle is outside the {min_c:.0f} to {max_c:.0f} °C of {polymer}."
     return outside + _overheated(polymer, fumes)
+
+
+@words_for("readiness.no_common_temperature")
+def _no_common_temperature(cool: str, cool_max_c: float, hot: str, hot_min_c: float) -> str:
+    return (
+        f"{hot} needs at least {hot_min_c:.0f} °C and {cool} at most {cool_max_c:.0f} °C: on one nozzle each change "
+        "between them leaves a plug or chars (common practice, no source)."
+    )
+
+
+@words_for("readiness.mix_fits")
+def _mix_fits(polymers: Sequence[str]) -> str:
+    return f"A temperature suits {' and '.join(polymers)} on one nozzle."

@@ -107,7 +107,9 @@ def find_reserved_job(toolhead: Toolhead, spool: Spool) -> JobSpec | None:
     if row is None:
         return None
     job = row.job
-    return JobSpec(row.mass_g, job.hours, job.nozzle_c, job.bed_c, job.max_flow_mm3_s, job=job.pk)
+    return JobSpec(
+        row.mass_g, job.hours, row.nozzle_c or job.nozzle_c, job.bed_c, job.max_flow_mm3_s, job=job.pk
+    )
 
 
 def load_occupation(now: datetime | None = None) -> Occupation:

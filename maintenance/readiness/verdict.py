@@ -34,7 +34,8 @@ class Remedy:
 class ReadinessCheck:
     """A check: its state, a statement with numbers and limits, and its remedy.
 
-    spool: the code of the spool that it is about, in a job of several; "" in all others. decided_by: the unknowns that
+    spool: the code of the spool that it is about, in a job of several; "" in all others. slot: that this spool is in;
+    0: its toolhead has no several. decided_by: the unknowns that
     most of its uncertainty comes from, and the measurements that would narrow it; none where it is certain.
     """
 
@@ -43,11 +44,14 @@ class ReadinessCheck:
     statement: Statement
     remedy: Remedy | None = None
     spool: str = ""
+    slot: int = 0
     decided_by: list[Statement] = field(default_factory=list)
 
     @property
     def sentence(self) -> str:
-        return f"{self.spool}: {self.statement.sentence}" if self.spool else self.statement.sentence
+        if not self.spool:
+            return self.statement.sentence
+        return f"{f'Slot {self.slot}, ' if self.slot else ''}{self.spool}: {self.statement.sentence}"
 
     @property
     def advice(self) -> str:

@@ -35,6 +35,9 @@ _fixed(
         ),
         "load_or_take_other_spool": "Load one, or check with another.",
         "take_other_machine": "Take another machine.",
+        "print_on_own_nozzles": (
+            "Print them through a nozzle each, or take materials that share a temperature."
+        ),
         "take_other_printer": "Take another printer.",
         "change_job_temperature": "Change the job's temperature.",
         "print_cooler_or_take_other_printer": "Print cooler, or take another printer.",
@@ -115,11 +118,18 @@ def _over_print_limit(polymer: str, clear_limit_pct: float, print_limit_pct: flo
     "readiness.enough_filament", "readiness.perhaps_too_little_filament", "readiness.too_little_filament"
 )
 def _filament(
-    likely_g: float, low_g: float, high_g: float, job_g: float, tail_g: float, reserved_g: float = 0.0
+    likely_g: float,
+    low_g: float,
+    high_g: float,
+    job_g: float,
+    tail_g: float,
+    reserved_g: float = 0.0,
+    purge_g: float = 0.0,
 ) -> str:
+    purged = f", {format_number(purge_g)} g of them purged at changes of spool," if purge_g else ""
     reserved = f", {reserved_g:.0f} g of them reserved for other jobs" if reserved_g else ""
     return (
-        f"The spool holds {likely_g:.0f} g ({low_g:.0f} to {high_g:.0f} g){reserved}; the job needs {job_g:.0f} g and "
+        f"The spool holds {likely_g:.0f} g ({low_g:.0f} to {high_g:.0f} g){reserved}; the job needs {job_g:.0f} g{purged} and "
         f"{tail_g:.1f} g stay in the feed path."
     )
 

@@ -1,5 +1,6 @@
 """Forms of the job files: taking one in, reading it again, checking and recording its print."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -8,7 +9,7 @@ from django.db.models import Q
 
 from maintenance import limits
 from maintenance.gcode import JobFacts
-from maintenance.models import JobFile, JobFileMaterial, Printer
+from maintenance.models import JobFile, JobFileMaterial, Loading, Printer
 from pages.frame.forms import WhenField, number
 from spools.codes import pretty
 from spools.models import Feedstock, Polymer, Spool
@@ -101,8 +102,12 @@ class MaterialsForm(forms.Form):
 
 
 class SpoolField(forms.ModelChoiceField):
+    # Where spools are that are in one of several slots, by their ids.
+    sites: Mapping[int, str] = {}
+
     def label_from_instance(self, spool: Spool) -> str:
-        return f"{pretty(spool.code)} {spool.feedstock}"
+        site = self.sites.get(spool.pk)
+        return f"{pretty(spool.code)} {spool.feedstock}{f' ({site})' if site else ''}"
 
     def clean(self, value: Any) -> Any:
         try:
@@ -148,12 +153,23 @@ class PrintForm(forms.Form):
     def __init__(self, *args: Any, facts: JobFacts, **options: Any) -> None:
         super().__init__(*args, **options)
         several = len(facts.uses) > 1
+        in_slots = Loading.objects.present().filter(toolhead__slots__gt=1)
+        sites = {row.spool_id: row.site for row in in_slots.select_related("toolhead__printer")}
         self.spool_names = [f"spool_{n}" for n in range(1, len(facts.uses) + 1)]
         for n, (name, use) in enumerate(zip(self.spool_names, facts.uses, strict=True), 1):
             label = f"Spool {n}, tool {use.tool}, {use.filament_mm / 1000:.1f} m" if several else "Spool"
-            self.fields[name] = SpoolField(SPOOLS.all(), label=label, empty_label=None)
+            spool_field = SpoolField(SPOOLS.all(), label=label, empty_label=None)
+            spool_field.sites = sites
+            self.fields[name] = spool_field
+        if several and sites:
+            self.fields["changes"] = number(
+                "Changes of spool",
+                required=False,
+                limits=limits.CHANGES,
+                help_text="Each purges as the toolhead states. Empty: as the file has them.",
+            )
         self.fields["stage"] = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
-        self.order_fields(["printer", *self.spool_names, "stage"])
+        self.order_fields(["printer", *self.spool_names, "changes", "stage"])
 
     def spools(self) -> list[Spool]:
         return [self.cleaned_data[name] for name in self.spool_names]
@@ -162,4 +178,5 @@ class PrintForm(forms.Form):
         """The inputs of the verdict as one text."""
         data = self.cleaned_data
         ids = [spool.pk for spool in self.spools()]
-        return f"{data['printer'].pk} {ids} {data['stage']} {data['stopped_line']} {data['stopped_pct']}"
+        numbers = [data["stage"], data["stopped_line"], data["stopped_pct"], data.get("changes")]
+        return " ".join(map(str, [data["printer"].pk, ids, *numbers]))

@@ -7,6 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
+from maintenance.board.shop import Slot, load_loaded
 from maintenance.gcode import JobFacts
 from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import (
@@ -18,7 +19,8 @@ from maintenance.jobs.from_file import (
     record_file_job,
 )
 from maintenance.jobs.materials import state_materials
-from maintenance.models import Job, JobFile, JobFileMaterial, Loading, Printer
+from maintenance.jobs.slots import list_sites
+from maintenance.models import Job, JobFile, JobFileMaterial, Printer
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.frame.notices import notify_refused
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
@@ -157,11 +159,12 @@ def _initial_choice(request: HttpRequest, file: JobFile, facts: JobFacts) -> dic
     printer = printers.filter(pk=printer_id).first() or printers.first()
     chosen: dict = {"name": file.name[:120], "printer": printer, "stage": Job.Stage.FINISHED}
     if printer is not None:
-        heads = list(printer.toolheads.order_by("name"))
-        loaded = dict(Loading.objects.present().filter(toolhead__in=heads).values_list("toolhead", "spool"))
+        sites = list_sites(printer.toolheads.order_by("name"))
+        loaded = {slot: spool for spool, slot in load_loaded().items()}
         for number, use in enumerate(facts.uses, 1):
-            if use.tool < len(heads):
-                chosen[f"spool_{number}"] = loaded.get(heads[use.tool].pk)
+            if use.tool < len(sites):
+                toolhead, slot = sites[use.tool]
+                chosen[f"spool_{number}"] = loaded.get(Slot(toolhead.pk, slot))
     return chosen
 
 
@@ -176,6 +179,7 @@ def _record_print(form: PrintForm, file: JobFile, request: HttpRequest) -> Job |
             start=data["when"],
             by=request.user,
             stage=data["stage"] or None,
+            changes=data.get("changes"),
             reprint_of=find_original(request),
             **{name: data[name] for name in ("name", "stopped_line", "stopped_pct", "override_reason")},
         )
@@ -191,7 +195,7 @@ def _judge(form: PrintForm, file: JobFile, facts: JobFacts) -> MachineVerdict | 
             if data["stage"] != Job.Stage.PLANNED:
                 require_past_time(data["when"], spool, "start")
         locate_stop(facts, stopped_line=data["stopped_line"], stopped_pct=data["stopped_pct"])
-        return judge_on_machine(file, data["printer"], form.spools())
+        return judge_on_machine(file, data["printer"], form.spools(), data.get("changes"))
     except ValidationError as error:
         show_refusal(form, error)
         return None

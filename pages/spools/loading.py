@@ -41,13 +41,13 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         raise Http404("There is no such toolhead in use.")
     board = load_board([spool.pk], [toolhead.pk])
     fed_from = _find_feed_place(request, board, spool)
-    planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool)
+    slot = _find_slot(request, board, toolhead)
+    planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool, slot)
     inputs = _load_inputs(board, toolhead, spool, planned, fed_from)
     verdict = judge(inputs)
     current = board.loaded.get(spool.pk)
     if current and (current_toolhead := in_use.filter(pk=current.toolhead).first()):
         return _redirect_loaded(request, spool, toolhead, current_toolhead)
-    slot = _find_slot(request, board, toolhead)
     current_spool = _load_spools_on(board, [toolhead]).get(board.list_slots(toolhead)[slot] or 0)
     form = LoadForm(
         post_data(request),

@@ -55,8 +55,7 @@ def _describe_loading(loading: Loading) -> str:
 
 
 def _describe_spool_on_toolhead(row: JobUse | Loading) -> str:
-    site = row.site if isinstance(row, Loading) else row.toolhead
-    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {site}"
+    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {row.site}"
 
 
 class OutcomeForm(forms.Form):

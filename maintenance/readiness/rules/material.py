@@ -186,6 +186,7 @@ def quantity(spool: SpoolInputs, site: PrintSite, material: MaterialInputs, job:
         job_g=job_g,
         tail_g=site.tail_g,
         **({"reserved_g": spool.reserved_g} if spool.reserved_g else {}),
+        **({"purge_g": job.purge_g} if job.purge_g else {}),
     )
 
 

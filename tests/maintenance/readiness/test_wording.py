@@ -93,6 +93,28 @@ SENTENCES = [
         {},
         "This looks like a job for another material: take another spool, or another file.",
     ),
+    (
+        "readiness.no_common_temperature",
+        {"cool": "PLA", "cool_max_c": 220.0, "hot": "ABS", "hot_min_c": 230.0},
+        "ABS needs at least 230 °C and PLA at most 220 °C: on one nozzle each change between them leaves a plug or chars "
+        "(common practice, no source).",
+    ),
+    (
+        "readiness.mix_fits",
+        {"polymers": ["PETG", "PLA"]},
+        "A temperature suits PETG and PLA on one nozzle.",
+    ),
+    (
+        "readiness.print_on_own_nozzles",
+        {},
+        "Print them through a nozzle each, or take materials that share a temperature.",
+    ),
+    (
+        "readiness.enough_filament",
+        {"likely_g": 500, "low_g": 480, "high_g": 520, "job_g": 60, "tail_g": 0.4, "purge_g": 7.5},
+        "The spool holds 500 g (480 to 520 g); the job needs 60 g, 7.5 g of them purged at changes of spool, and 0.4 g "
+        "stay in the feed path.",
+    ),
     ("readiness.take_other_spool_or_file", {}, "Take another spool, or another file."),
     ("readiness.in_no_run", {"spool": "K7M-4QX"}, "Spool K7M-4QX is not in a drying run."),
     (
