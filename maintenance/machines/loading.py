@@ -2,7 +2,7 @@
 
 from collections.abc import Container
 from datetime import datetime
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from django.db import transaction
 from django.db.models import Q
@@ -25,27 +25,36 @@ from spools.statements import Statement
 from spools.wording import format_time
 
 
+class LoadingSite(TypedDict, total=False):
+    """Where a spool goes.
+
+    slot: of the toolhead; None: the first free one. unload_to: where the spool that is in it goes. fed_from: a dry box
+    or dryer that can feed, in whose air the spool stays.
+    """
+
+    slot: int | None
+    unload_to: Place | None
+    fed_from: Place | None
+
+
 @transaction.atomic
 def load_spool(
     toolhead: Toolhead,
     spool: Spool,
     *,
-    slot: int | None = None,
     at: datetime | None = None,
     override_reason: str = "",
     job: JobSpec | None = None,
-    unload_to: Place | None = None,
-    fed_from: Place | None = None,
     by: Any = None,
+    **site: Unpack[LoadingSite],
 ) -> Loading:
     """Loads a spool: the verdict is stored, the spool moves to the printer's place, or to that from which it is fed.
 
-    slot: of the toolhead; None: the first free one.
     job: judged for this one; without it for that which is planned there with the spool, else for a small one.
-    unload_to: where the spool that is in the slot goes. fed_from: a dry box or dryer that can feed, in whose air it stays.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use, a place
     that does not feed.
     """
+    unload_to, fed_from = site.get("unload_to"), site.get("fed_from")
     toolhead = _lock_toolhead(toolhead)
     for place in (unload_to, fed_from):
         if place is not None:
@@ -60,7 +69,7 @@ def load_spool(
         )
     require_feeding(fed_from)
     _require_free_spool(spool, at)
-    slot = _choose_slot(toolhead, slot, at)
+    slot = _choose_slot(toolhead, site.get("slot"), at)
     _make_room(toolhead, slot, unload_to, at, by)
     if job is None:
         job = find_reserved_job(toolhead, spool)
