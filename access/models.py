@@ -1,7 +1,10 @@
-"""Accounts and what they may do."""
+"""Accounts, what they may do, and what they did at the doors."""
+
+from typing import Any
 
 from django.contrib.auth.models import AbstractUser
 from django.contrib.sessions.base_session import AbstractBaseSession
+from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -86,3 +89,47 @@ class Session(AbstractBaseSession):
 
     class Meta(AbstractBaseSession.Meta):
         abstract = False
+
+
+class AppendOnly(models.QuerySet):
+    """Rows that no code changes or deletes."""
+
+    def update(self, **_: Any) -> int:
+        raise TypeError("An audit entry is never changed.")
+
+    def delete(self) -> tuple[int, dict[str, int]]:
+        raise TypeError("An audit entry is never deleted.")
+
+
+class AuditEntry(models.Model):
+    """One act that concerns the doors, the catalogue or the machines. It names its person as they were named then."""
+
+    at = models.DateTimeField(default=timezone.now, db_index=True)
+    user_id = models.PositiveBigIntegerField(null=True)
+    user_name = models.CharField(max_length=150, blank=True)
+    token = models.CharField(max_length=80, blank=True, help_text="name of the token that was sent")
+    address = models.CharField(max_length=45, blank=True)
+    request_id = models.CharField(max_length=64, blank=True, help_text="as in the log")
+    action = models.CharField(max_length=20)
+    subject = models.CharField(max_length=60, blank=True, help_text="kind of the row")
+    subject_id = models.CharField(max_length=40, blank=True)
+    title = models.CharField(max_length=200, blank=True)
+    before = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    after = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+
+    objects = AppendOnly.as_manager()
+
+    class Meta:
+        ordering = ["-id"]
+        indexes = [models.Index(fields=["user_name", "address", "action"], name="audit_of_a_door")]
+
+    def __str__(self) -> str:
+        return f"{self.user_name} {self.action} {self.title}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if not self._state.adding:
+            raise TypeError("An audit entry is never changed.")
+        super().save(*args, **kwargs)
+
+    def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
+        raise TypeError("An audit entry is never deleted.")

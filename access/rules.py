@@ -54,6 +54,7 @@ OWN = {
 SET_UP = {
     "account-edit",
     "accounts",
+    "audit",
     "feedstock-bring-back",
     "feedstock-edit",
     "feedstock-new",
@@ -74,6 +75,7 @@ SET_UP = {
     "status-again",
     "toolhead-edit",
     "toolhead-new",
+    "v1:auditentries-list",
 }
 # Endpoints of the same, which everybody may read.
 SET_UP_ENDPOINTS = ("feedstocks", "makers", "partkinds", "places", "printers", "servicekinds", "toolheads")

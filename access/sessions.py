@@ -11,6 +11,7 @@ from django.contrib.sessions.backends.db import SessionStore as DatabaseStore
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
+from access.audit import record
 from access.models import Session, User
 
 # Idle sessions end by SESSION_COOKIE_AGE; used ones are written this seldom.
@@ -69,4 +70,5 @@ def sessions_of(user: User) -> list[dict[str, Any]]:
 
 def end_sessions(user: User, but: str | None = None) -> int:
     """Sign the account out everywhere; but: a session that stays. How many were ended."""
+    record("signed_out_everywhere", user)
     return Session.objects.filter(user=user).exclude(session_key=but or "").delete()[0]

@@ -15,12 +15,14 @@ from django.db import transaction
 from django.http import HttpRequest
 from django.utils import timezone
 
+from access.audit import record
 from access.hashers import MustWait
-from access.models import SignInTries, User
+from access.models import AuditEntry, SignInTries, User
 
 logger = logging.getLogger(__name__)
 FORGOTTEN_AFTER = timedelta(days=1)
 FIRST_DELAY_S = 2
+KNOWN_FOR = timedelta(days=30)
 
 
 class Patience(NamedTuple):
@@ -35,7 +37,7 @@ class Patience(NamedTuple):
         return timedelta(seconds=seconds)
 
 
-# An account is never shut for long, so that nobody can shut out its owner; an address is.
+# An account is never shut for long, and not at all where its owner has signed in before; an address is.
 ACCOUNT = Patience(free=5, longest_s=60)
 ADDRESS = Patience(free=20, longest_s=900)
 RESET = Patience(free=3, longest_s=3600)
@@ -49,7 +51,11 @@ class CountingBackend(ModelBackend):
         if username is None or password is None:
             return None
         address = request.META.get("REMOTE_ADDR", "") if request else ""
-        keys = {_account_key(username): ACCOUNT, _address_key(address): ADDRESS}
+        account_key = _account_key(username)
+        if _is_known(username, address):
+            # Tries of strangers do not shut out the owner where they have signed in before.
+            account_key = _account_key(f"{username}\n{address}")
+        keys = {account_key: ACCOUNT, _address_key(address): ADDRESS}
         try:
             _count_try(keys, timezone.now())
         except MustWait:
@@ -63,11 +69,19 @@ class CountingBackend(ModelBackend):
         if not isinstance(user, User):
             # Without the name: people type passwords into its field.
             logger.warning("A try to sign in failed.")
+            record("sign_in_failed", user=User.objects.filter(username=username).first())
             return None
         _take_back(keys)
-        SignInTries.objects.filter(key=_account_key(username)).delete()
+        SignInTries.objects.filter(key=account_key).delete()
         logger.info("%s gave the right password.", user)
         return user
+
+
+def _is_known(name: str, address: str) -> bool:
+    """Whether the account has signed in from this address lately."""
+    since = timezone.now() - KNOWN_FOR
+    signed_in = AuditEntry.objects.filter(action="signed_in", address=address, at__gt=since)
+    return "\0" not in name and signed_in.filter(user_name=name).exists()
 
 
 def _account_key(name: str) -> str:

@@ -2,6 +2,7 @@ from django.urls import include, path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 from rest_framework.routers import SimpleRouter
 
+from .views.audit import AuditEntries
 from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers, Polymers
 from .views.costs import UsageReport
 from .views.drying import DryingRuns
@@ -73,6 +74,7 @@ for prefix, endpoint in [
     ("services", Services),
     ("troubles", Troubles),
     ("reminders", Reminders),
+    ("audit", AuditEntries),
 ]:
     router.register(prefix, endpoint, basename=endpoint.__name__.lower())
 

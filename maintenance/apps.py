@@ -23,18 +23,23 @@ WORDING = [
     "wear.wording",
     "wording",
 ]
+# Models whose changes are part of the audit trail.
+AUDITED = ["CostRates", "PartKind", "Printer", "ServiceKind", "Toolhead"]
 
 
 class MaintenanceConfig(AppConfig):
     name = "maintenance"
 
     def ready(self) -> None:
+        from access.audit import watch
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved, spool_saved
         from maintenance.parts.consumables import take_for_charge
         from maintenance.parts.wear_entries import recount_material_wear, recount_spool_wear
         from spools.inventory.stays import moves_changed
 
+        watch(self.get_model(name) for name in AUDITED)
+        watch([self.get_model("Channel")], secret=["address", "secret", "keys"])
         moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")
         for name in ("Printer", "Toolhead"):

@@ -8,11 +8,14 @@ from typing import Any
 from django.apps import apps
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
+from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest
+from django_otp.plugins.otp_static.models import StaticDevice
+from django_otp.plugins.otp_totp.models import TOTPDevice
 
-from access.models import User
+from access.models import AuditEntry, User
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import show_refusal
 from pages.frame.versions import VersionedForm
@@ -126,6 +129,9 @@ def _options(model: type[models.Model]) -> dict[str, Any]:
     }
 
 
+# Roles replace groups; secrets of second factors are nobody's to see.
+admin.site.unregister([Group, StaticDevice, TOTPDevice])
+admin.site.register(AuditEntry, ReadOnlyAdmin, **_options(AuditEntry))
 for app in ("spools", "maintenance", "background"):
     for model in apps.get_app_config(app).get_models():
         if model not in (Polymer, Feedstock):

@@ -26,11 +26,16 @@ WORDING = [
     "inventory.wording",
     "moisture.wording",
 ]
+# Models whose changes are part of the audit trail.
+AUDITED = ["CoreKind", "Feedstock", "Filler", "Maker", "Place", "Polymer", "Source"]
 
 
 class SpoolsConfig(AppConfig):
     name = "spools"
 
     def ready(self) -> None:
+        from access.audit import watch
+
+        watch(self.get_model(name) for name in AUDITED)
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"spools.{module}")

@@ -1,5 +1,6 @@
 import django.contrib.auth.models
 import django.contrib.auth.validators
+import django.core.serializers.json
 import django.db.models.deletion
 import django.utils.timezone
 from django.conf import settings
@@ -14,6 +15,42 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        migrations.CreateModel(
+            name="AuditEntry",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("at", models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
+                ("user_id", models.PositiveBigIntegerField(null=True)),
+                ("user_name", models.CharField(blank=True, max_length=150)),
+                (
+                    "token",
+                    models.CharField(blank=True, help_text="name of the token that was sent", max_length=80),
+                ),
+                ("address", models.CharField(blank=True, max_length=45)),
+                ("request_id", models.CharField(blank=True, help_text="as in the log", max_length=64)),
+                ("action", models.CharField(max_length=20)),
+                ("subject", models.CharField(blank=True, help_text="kind of the row", max_length=60)),
+                ("subject_id", models.CharField(blank=True, max_length=40)),
+                ("title", models.CharField(blank=True, max_length=200)),
+                (
+                    "before",
+                    models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder),
+                ),
+                (
+                    "after",
+                    models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder),
+                ),
+            ],
+            options={
+                "ordering": ["-id"],
+                "indexes": [models.Index(fields=["user_name", "address", "action"], name="audit_of_a_door")],
+            },
+        ),
         migrations.CreateModel(
             name="SignInTries",
             fields=[

@@ -28,5 +28,7 @@ def save_rates(rates: CostRates, machines: Mapping[int, tuple[float | None, floa
         ):
             if value is not None:
                 require_within(name, value, *bounds)
-        Printer.objects.filter(pk=pk).update(hour_rate=hour_rate, power_w=power_w)
+        for printer in Printer.objects.filter(pk=pk).exclude(hour_rate=hour_rate, power_w=power_w):
+            printer.hour_rate, printer.power_w = hour_rate, power_w
+            printer.save(update_fields=["hour_rate", "power_w"])
     return rates

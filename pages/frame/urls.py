@@ -1,7 +1,7 @@
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from pages.frame import account, accounts, doors, live, status, today, tokens, withdrawals
+from pages.frame import account, accounts, audit, doors, live, status, today, tokens, withdrawals
 
 urlpatterns = [
     path("", today.today, name="today"),
@@ -20,6 +20,7 @@ urlpatterns = [
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("accounts/", accounts.accounts, name="accounts"),
     path("accounts/<int:pk>/", accounts.account_edit, name="account-edit"),
+    path("accounts/audit/", audit.audit, name="audit"),
     path("accounts/tokens/", tokens.tokens, name="tokens"),
     path("accounts/tokens/<int:pk>/end/", tokens.token_end, name="token-end"),
     path("accounts/password/", doors.ChangePassword.as_view(), name="password"),

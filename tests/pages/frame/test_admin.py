@@ -39,7 +39,7 @@ def test_nothing_but_the_catalogue_and_machines_is_added_by_hand(office):
         name = f"admin:{model._meta.app_label}_{model._meta.model_name}_add"
         if office.get(reverse(name)).status_code == 200:
             addable.add(model._meta.model_name)
-    assert addable - {"user", "group", "tokenproxy"} == set(EDITABLE)
+    assert addable - {"user"} == set(EDITABLE)
 
 
 def test_facts_are_neither_changed_nor_deleted(office, spool):
