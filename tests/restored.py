@@ -5,6 +5,7 @@ from collections.abc import Callable
 from copy import deepcopy
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any, TypeVar
 
 from django.apps import apps
@@ -37,16 +38,18 @@ def build_once(build: Callable[[], T]) -> T:
     if connection.vendor != "sqlite":
         return build()
     before, minute = _read_rows(), timezone.now().replace(second=0, microsecond=0)
-    known = _built.get(build)
+    # What is given to a partial function is made for each test, from the same rows.
+    key = build.func if isinstance(build, partial) else build
+    known = _built.get(key)
     if known is None or (known.minute, known.before) != (minute, before):
-        known = _built[build] = Built(_build(build), minute, before, _added_to(before))
+        known = _built[key] = Built(_build(build, key.__qualname__), minute, before, _added_to(before))
     else:
         _insert(known.added)
     return deepcopy(known.answer)
 
 
-def _build(build: Callable[[], T]) -> T:
-    given, spools.codes.secrets = spools.codes.secrets, random.Random(build.__qualname__)
+def _build(build: Callable[[], T], seed: str) -> T:
+    given, spools.codes.secrets = spools.codes.secrets, random.Random(seed)
     try:
         return build()
     finally:

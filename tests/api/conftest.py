@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,6 +17,7 @@ from rest_framework.test import APIClient
 from access.tokens import add_token
 from spools.catalogue.importing import load_materials
 from spools.models import Filler, Polymer
+from tests.restored import build_once
 
 V1 = "/api/v1/"
 
@@ -60,11 +62,19 @@ class Caller:
 
 @pytest.fixture
 def account(db):
+    return build_once(add_account)
+
+
+def add_account() -> Model:
     return get_user_model().objects.create_user("ada", role="set_up", password="filament-and-dry-air")
 
 
 @pytest.fixture
 def token(account) -> str:
+    return build_once(partial(add_script, account))
+
+
+def add_script(account: Model) -> str:
     return add_token(account, "a script", "all")[1]
 
 
@@ -98,6 +108,10 @@ def catalogue(db, materials) -> None:
 
 @pytest.fixture
 def shop(api, catalogue) -> SimpleNamespace:
+    return build_once(partial(build_shop, api))
+
+
+def build_shop(api: Caller) -> SimpleNamespace:
     """Ids of: shelf, dry_box, dryer, printer, toolhead, nylon, plain and brass, steel, gears, liner."""
     nylon, pla = Polymer.objects.get(name="PA6"), Polymer.objects.get(name="PLA")
     carbon = Filler.objects.get(name="carbon fibre")
