@@ -102,7 +102,7 @@ class SpoolListFilter(django_filters.FilterSet):
     polymer = one_of(Polymer, "feedstock__polymer")
     feedstock = one_of(Feedstock, "feedstock")
     place = one_of(Place, "stays__place", method="in_place")
-    in_use = is_null("emptied_at")
+    in_use = is_null("ended_at")
 
     class Meta:
         model = Spool
@@ -134,7 +134,7 @@ class DryingRunFilter(django_filters.FilterSet):
 class LoadingFilter(django_filters.FilterSet):
     spool = SpoolFilter()
     toolhead = one_of(Toolhead, "toolhead")
-    open = GoesOnFilter("off_at")
+    open = GoesOnFilter("end")
     valid = is_null("withdrawn_at")
 
     class Meta:

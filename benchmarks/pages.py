@@ -108,7 +108,7 @@ def _addresses() -> dict[str, str]:
     from maintenance.models import Toolhead
     from spools.models import Spool
 
-    spool = Spool.objects.filter(emptied_at=None).order_by("pk").last()
+    spool = Spool.objects.filter(ended_at=None).order_by("pk").last()
     toolhead = Toolhead.objects.order_by("pk").first()
     assert spool is not None and toolhead is not None
     return {

@@ -88,9 +88,9 @@ def lock_spool(spool: Spool) -> Spool:
 
 def require_in_use(spool: Spool, at: datetime | None = None) -> None:
     """Refused: a spool that has ended. at: the time of a past fact, which may still be added before the end."""
-    if spool.emptied_at and (at is None or at > spool.emptied_at):
+    if spool.ended_at and (at is None or at > spool.ended_at):
         raise refusal(
             "spool_ended",
-            f"Spool {pretty(spool.code)} is out of use since {format_time(spool.emptied_at)}. Take another spool, or "
+            f"Spool {pretty(spool.code)} is out of use since {format_time(spool.ended_at)}. Take another spool, or "
             "take this one back on its page.",
         )

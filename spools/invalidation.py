@@ -213,7 +213,7 @@ def invalidate_other_versions() -> bool:
 def invalidate_answers() -> None:
     """Make all rows of the board stale: the printers stand in other air. No stored moisture rests on that."""
     lock_spool_facts()
-    Spool.objects.filter(emptied_at=None).update(cache_generation=F("cache_generation") + 1)
+    Spool.objects.filter(ended_at=None).update(cache_generation=F("cache_generation") + 1)
     wake()
 
 

@@ -59,7 +59,7 @@ class LoadingSerializer(WithdrawableSerializer):
     spool = SpoolCode(read_only=True)
     toolhead_name = serializers.CharField(source="toolhead.__str__", read_only=True)
     # When it came off, also where it was moved or dried without being unloaded.
-    end = Moment(source="off_at", read_only=True, allow_null=True)
+    end = Moment(read_only=True, allow_null=True)
     reasons = CheckSerializer(many=True, read_only=True)
 
     class Meta:

@@ -102,7 +102,7 @@ class SpoolSerializer(ModelSerializer):
             "sealed",
             "card",
             "received_at",
-            "emptied_at",
+            "ended_at",
             "version",
             "stay",
             "remaining",

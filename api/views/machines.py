@@ -43,9 +43,7 @@ from maintenance.parts.life import KindLives, PartWear, load_kind_lives, load_pa
 from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer", "withdrawn_by")
-LOADINGS = Loading.recorded.with_off_at().select_related(
-    "toolhead__printer", "spool", "recorded_by", "withdrawn_by"
-)
+LOADINGS = Loading.recorded.select_related("toolhead__printer", "spool", "recorded_by", "withdrawn_by")
 RESERVATIONS = Prefetch(
     "reservations", Reservation.objects.select_related("job", "spool").order_by("job__start")
 )

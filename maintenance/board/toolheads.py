@@ -65,7 +65,7 @@ _decode_upkeep = msgspec.json.Decoder(Upkeep).decode
 
 def load_materials() -> dict[int, MaterialInputs]:
     """The inputs of the feedstocks of all spools in use, by id. One query."""
-    in_use = Feedstock.objects.filter(pk__in=Spool.objects.filter(emptied_at=None).values("feedstock"))
+    in_use = Feedstock.objects.filter(pk__in=Spool.objects.filter(ended_at=None).values("feedstock"))
     return {row.pk: build_material_inputs(row) for row in in_use.select_related("polymer", "filler")}
 
 

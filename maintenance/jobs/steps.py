@@ -6,6 +6,7 @@ from math import pi
 from typing import Any, TypedDict, Unpack
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from maintenance import limits
@@ -143,8 +144,10 @@ def change_spool(
 
 def _find_next_slot(toolhead: Toolhead, spool: Spool, at: datetime) -> int | None:
     """The slot of the toolhead that a spool is in at a time."""
-    lasting = Loading.objects.with_off_at().filter(toolhead=toolhead, spool=spool, start__lte=at)
-    return next((row.slot for row in lasting if row.off_at is None or row.off_at > at), None)
+    lasting = Loading.objects.filter(
+        Q(end=None) | Q(end__gt=at), toolhead=toolhead, spool=spool, start__lte=at
+    )
+    return lasting.values_list("slot", flat=True).first()
 
 
 def _find_pieces(job: Job, from_spool: Spool | None) -> tuple[Share, list[Piece]]:

@@ -91,10 +91,9 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
     right.pk, right.start, right.recorded_by = None, at, by
     right._state.adding = True
     mark_withdrawn(wrong, by=by, reason=None)
-    if wrong.move is not None:
-        mark_withdrawn(wrong.move, by=by, reason=None)
-        require_fits(spool, wrong.move.place, at, None, "at")
-        right.move = Move.objects.create(spool=spool, place=wrong.move.place, at=at, recorded_by=by)
+    mark_withdrawn(wrong.move, by=by, reason=None)
+    require_fits(spool, wrong.move.place, at, None, "at")
+    right.move = Move.objects.create(spool=spool, place=wrong.move.place, at=at, recorded_by=by)
     if wrong.opening is not None and wrong.opening.withdrawn_at is None:
         _close_bag(wrong)
         right.opening = record_opening(spool, at=at, cause=wrong.opening.cause, by=by)

@@ -3,7 +3,6 @@
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import F, Q
 
 from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.models import Loading, Printer, Toolhead
@@ -93,12 +92,11 @@ def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
             "printer_loaded", f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first."
         )
     at = require_past_time(at)
-    ended = Loading.objects.with_off_at().filter(Q(off_at__gt=at), toolhead__printer=printer)
-    last = ended.order_by(F("off_at")).last()
-    if last is not None and last.off_at is not None:
+    last = Loading.objects.filter(end__gt=at, toolhead__printer=printer).order_by("end").last()
+    if last is not None and last.end is not None:
         raise refusal(
             "toolhead_taken_then",
-            f"A spool was on it until {format_time(last.off_at)}. Give a later time.",
+            f"A spool was on it until {format_time(last.end)}. Give a later time.",
             "at",
         )
     printer.retired_at = at

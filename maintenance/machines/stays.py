@@ -21,21 +21,34 @@ def follow_spool(spool: Spool, since: datetime, late: bool, **_: Any) -> None:
     late: refused where a print was made later from the spool on a toolhead on which it was not.
     """
     loadings = list(
-        Loading.objects.filter(Q(end=None) | Q(end__gte=since), spool=spool, move__isnull=False)
+        Loading.objects.filter(Q(end=None) | Q(end__gte=since), spool=spool)
         .select_related("toolhead__printer", "move", "unloading")
         .order_by("start", "id")
     )
     if loadings:
         moves = list(spool.moves.valid().filter(until=None))
         for loading in loadings:
-            _follow_loading(loading, moves, spool.emptied_at)
+            _follow_loading(loading, moves, spool.ended_at)
     if late:
         _require_prints(spool, since)
 
 
-def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetime | None) -> None:
-    """Its end is that of its stay, its unloading or the next loading. Refused: its own move is withdrawn."""
-    assert loading.move is not None
+def rebuild() -> list[str]:
+    """Derive the ends of all loadings again. Returns the changes; there should be none."""
+    changes = []
+    loadings = Loading.objects.select_related("toolhead__printer", "spool", "move", "unloading")
+    for loading in loadings.order_by("pk"):
+        moves = list(loading.spool.moves.valid().filter(until=None))
+        if _follow_loading(loading, moves, loading.spool.ended_at):
+            changes.append(f"{loading.toolhead}: another end of the loading of {format_time(loading.start)}.")
+    return changes
+
+
+def _follow_loading(loading: Loading, moves: Sequence[Move], ended_at: datetime | None) -> bool:
+    """Its end is that of its stay, its unloading or the next loading. Returns whether that is another one.
+
+    Refused: its own move is withdrawn.
+    """
     if loading.move.withdrawn_at is not None:
         raise refusal(
             "move_of_loading",
@@ -44,8 +57,8 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetim
         )
     place = loading.move.place_id
     ends = [move.at for move in moves if move.at > loading.start and move.place_id != place]
-    if emptied_at is not None:
-        ends.append(emptied_at)
+    if ended_at is not None:
+        ends.append(ended_at)
     if loading.unloading is not None and loading.unloading.withdrawn_at is None:
         ends.append(loading.unloading.at)
     later = Loading.objects.filter(
@@ -53,10 +66,12 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], emptied_at: datetim
     )
     ends += [other.start for other in later.order_by("start")[:1]]
     end = min(ends, default=None)
-    if end != loading.end:
-        loading.end = end
-        loading.save(update_fields=["end"])
-        toolheads_changed(Q(pk=loading.toolhead_id))
+    if end == loading.end:
+        return False
+    loading.end = end
+    loading.save(update_fields=["end"])
+    toolheads_changed(Q(pk=loading.toolhead_id))
+    return True
 
 
 def _require_prints(spool: Spool, since: datetime) -> None:

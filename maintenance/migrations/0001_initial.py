@@ -1516,7 +1516,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("start", models.DateTimeField()),
-                ("end", models.DateTimeField(blank=True, null=True)),
+                (
+                    "end",
+                    models.DateTimeField(
+                        blank=True, help_text="a cache: see maintenance/machines/stays.py", null=True
+                    ),
+                ),
                 (
                     "state",
                     models.CharField(
@@ -1540,7 +1545,6 @@ class Migration(migrations.Migration):
                     "move",
                     models.ForeignKey(
                         help_text="by which it came there",
-                        null=True,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
                         to="spools.move",

@@ -1,11 +1,8 @@
-from datetime import datetime
-
 from django.db import models
-from django.db.models import Case, Exists, F, OuterRef, Q, Subquery, Value, When
-from django.db.models.functions import Coalesce
+from django.db.models import F, Q
 
 from maintenance import limits
-from spools.models import Move, Opening, Place, Spool, Stay
+from spools.models import Move, Opening, Place, Spool
 from spools.models.facts import ValidManager, Withdrawable
 from spools.models.versions import Versioned
 
@@ -79,33 +76,10 @@ class Toolhead(Versioned):
         return str(self) if self.slots == 1 else f"{self}, slot {slot}"
 
 
-# Where the spool of a loading stays.
-_PLACE = Coalesce(OuterRef("fed_from"), OuterRef("toolhead__printer__place"))
-
-
 class LoadingQuerySet(models.QuerySet["Loading"]):
-    def with_off_at(self) -> "LoadingQuerySet":
-        """off_at: when each came off its toolhead; None while it is on.
-
-        A spool that was moved, dried or emptied without being unloaded came off when it left the printer, or the
-        place from which it was fed.
-        """
-        stays = Stay.objects.filter(spool=OuterRef("spool"), place=_PLACE)
-        left = stays.filter(end__gt=OuterRef("start")).order_by("-end").values("end")[:1]
-        return self.annotate(
-            off_at=Case(
-                When(end__isnull=False, then="end"),
-                When(Exists(stays.filter(end=None)), then=None),
-                default=Coalesce(Subquery(left), "start"),
-                output_field=models.DateTimeField(),
-            )
-        )
-
     def present(self) -> "LoadingQuerySet":
-        """Spools that are on their toolhead now; off_at is None."""
-        here = Stay.objects.filter(spool=OuterRef("spool"), place=_PLACE, end=None)
-        on_it = Value(None, output_field=models.DateTimeField())
-        return self.filter(Exists(here), end=None, withdrawn_at=None).annotate(off_at=on_it)
+        """Spools that are on their toolhead now."""
+        return self.filter(end=None, withdrawn_at=None)
 
 
 class Loading(Withdrawable):
@@ -115,7 +89,7 @@ class Loading(Withdrawable):
     slot = models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="loadings")
     start = models.DateTimeField()
-    end = models.DateTimeField(null=True, blank=True)
+    end = models.DateTimeField(null=True, blank=True, help_text="a cache: see maintenance/machines/stays.py")
     state = models.CharField(max_length=10, help_text="the verdict at loading: clear, caution or hold")
     reasons = models.JSONField(default=list, help_text="the checks behind it, as shown")
     override_reason = models.CharField(max_length=300, blank=True)
@@ -127,17 +101,13 @@ class Loading(Withdrawable):
         related_name="fed_loadings",
         help_text="the dry box or dryer in which it stays while it prints; none: at the printer",
     )
-    move = models.ForeignKey(
-        Move, models.PROTECT, null=True, related_name="+", help_text="by which it came there"
-    )
+    move = models.ForeignKey(Move, models.PROTECT, related_name="+", help_text="by which it came there")
     unloading = models.ForeignKey(
         Move, models.PROTECT, null=True, related_name="+", help_text="by which somebody took it off"
     )
     opening = models.ForeignKey(
         Opening, models.PROTECT, null=True, related_name="+", help_text="of its bag, for this loading"
     )
-    off_at: datetime | None  # only of rows asked for by with_off_at()
-
     objects = ValidManager.from_queryset(LoadingQuerySet)()  # type: ignore[misc,assignment]
     recorded = LoadingQuerySet.as_manager()
 

@@ -113,7 +113,7 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     """
     dryer = get_object_or_404(Place.objects.select_related("room"), pk=pk, kind=Place.Kind.DRYER)
     inside = list(open_runs(dryer))
-    choosable = Spool.objects.filter(emptied_at=None).exclude(
+    choosable = Spool.objects.filter(ended_at=None).exclude(
         pk__in=DryingRun.objects.filter(end=None).values("spool")
     )
     choosable = choosable.select_related("feedstock__polymer", "feedstock__maker", "feedstock__filler")

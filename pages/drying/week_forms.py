@@ -21,7 +21,7 @@ class MaterialField(forms.ChoiceField):
     """A choice of the materials, products and spools in stock."""
 
     def __init__(self, **options: Any) -> None:
-        in_use = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker")
+        in_use = Spool.objects.filter(ended_at=None).select_related("feedstock__maker")
         groups: list[tuple[str, list[Any]]] = [
             (
                 "Any spool of a material",

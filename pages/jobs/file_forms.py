@@ -16,7 +16,7 @@ from spools.models import Feedstock, Polymer, Spool
 from spools.refusals import refusal
 
 DIAMETER_HELP = "Of the filament that it was made for."
-SPOOLS = Spool.objects.filter(emptied_at=None).select_related("feedstock__maker", "feedstock__polymer")
+SPOOLS = Spool.objects.filter(ended_at=None).select_related("feedstock__maker", "feedstock__polymer")
 IN_USE = Printer.objects.filter(retired_at=None)
 
 

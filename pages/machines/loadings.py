@@ -1,7 +1,6 @@
 """Choosing a spool on its toolhead, or one that came off lately, in the forms of several subjects."""
 
 from datetime import timedelta
-from typing import Any
 
 from django import forms
 from django.db.models import F, Q, QuerySet
@@ -22,20 +21,16 @@ class LoadingField(forms.ModelChoiceField):
 
 def recent_loadings() -> QuerySet[Loading]:
     """Spools on their toolheads, and those that came off lately, present ones first."""
-    recent = Q(off_at=None) | Q(off_at__gt=timezone.now() - LATE_JOBS)
-    loadings = (
-        Loading.objects.with_off_at()
-        .filter(recent)
-        .select_related(
-            "toolhead__printer",
-            "spool__feedstock__maker",
-            "spool__feedstock__polymer",
-            "spool__feedstock__filler",
-        )
+    recent = Q(end=None) | Q(end__gt=timezone.now() - LATE_JOBS)
+    loadings = Loading.objects.filter(recent).select_related(
+        "toolhead__printer",
+        "spool__feedstock__maker",
+        "spool__feedstock__polymer",
+        "spool__feedstock__filler",
     )
-    return loadings.order_by(F("off_at").desc(nulls_first=True), "toolhead__printer__name")
+    return loadings.order_by(F("end").desc(nulls_first=True), "toolhead__printer__name")
 
 
-def until(loading: Any) -> str:
-    """The end of a loading as text, empty while the spool is on its toolhead; for a loading with its off_at."""
-    return "" if loading.off_at is None else f", until {format_time(loading.off_at)}"
+def until(loading: Loading) -> str:
+    """The end of a loading as text, empty while the spool is on its toolhead."""
+    return "" if loading.end is None else f", until {format_time(loading.end)}"

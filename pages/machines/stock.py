@@ -52,7 +52,7 @@ def _row(kind: PartKind, counts: dict[int, float], lives: KindLives) -> dict:
 
 def _feedstocks() -> list[dict]:
     """Grams on all live spools of each feedstock that is in the shop or should be."""
-    spools = list(Spool.objects.filter(emptied_at=None))
+    spools = list(Spool.objects.filter(ended_at=None))
     amounts = remaining_by_spool(spools)
     rows = []
     for feedstock in Feedstock.objects.select_related("maker", "polymer"):

@@ -64,7 +64,7 @@ def list_numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber
 
 
 def materials(request: HttpRequest) -> HttpResponse:
-    live = Q(spools__emptied_at=None)
+    live = Q(spools__ended_at=None)
     return render(
         request,
         "materials/list.html",
@@ -103,7 +103,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
             "feedstock": row,
             "filler_pct": 100 * row.filler_mass_fraction,
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
-            "spools": row.spools.filter(emptied_at=None),
+            "spools": row.spools.filter(ended_at=None),
             "coupon_tests": row.coupon_tests.select_related("recorded_by", "withdrawn_by"),
             "taught": summarize_taught(row, timezone.now()).statement(),
         },

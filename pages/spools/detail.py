@@ -98,7 +98,7 @@ def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
     events = build_timeline(spool)
     context = {"spool": spool, "code": pretty(spool.code), "events": events[:SHOWN_EVENTS]}
     context["live"] = live
-    if spool.emptied_at is None:
+    if spool.ended_at is None:
         context |= _context_in_use(spool, events)
     else:
         context |= {"amount": ledger.remaining(spool), "ending": find_ending(spool)}

@@ -192,7 +192,7 @@ class JoinForm(forms.Form):
 
     def __init__(self, *args: Any, target: Spool, **options: Any) -> None:
         super().__init__(*args, **options)
-        others = Spool.objects.filter(emptied_at=None, feedstock=target.feedstock).exclude(pk=target.pk)
+        others = Spool.objects.filter(ended_at=None, feedstock=target.feedstock).exclude(pk=target.pk)
         self.fields["source"] = forms.ModelChoiceField(
             others.select_related("feedstock__maker"), label="The leftover is on", empty_label="Choose"
         )

@@ -71,7 +71,7 @@ def with_spool_in_use(view: Callable[..., HttpResponse]) -> Callable[..., HttpRe
 
     @wraps(view)
     def act(request: HttpRequest, spool: Spool, **arguments: Any) -> HttpResponse:
-        if spool.emptied_at is None:
+        if spool.ended_at is None:
             return view(request, spool, **arguments)
         context = {"spool": spool, "ending": find_ending(spool)}
         return render(request, "spools/ended.html", context, status=409 if request.method == "POST" else 200)

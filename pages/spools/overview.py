@@ -28,7 +28,7 @@ def spools(request: HttpRequest) -> HttpResponse:
     """
     live, empty, damp = board_version(), "empty" in request.GET, "damp" in request.GET
     search = request.GET.get("q", "").strip()
-    listed = Spool.objects.filter(emptied_at__isnull=not empty).select_related(
+    listed = Spool.objects.filter(ended_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )
     if damp:

@@ -18,6 +18,6 @@ def scan(request: HttpRequest) -> HttpResponse:
             return redirect("spool", find_spool(typed).code)
         except ValidationError as error:
             return not_found_page(request, typed, error)
-    recent = Spool.objects.filter(emptied_at=None).annotate(moved=Max("stays__start")).order_by("-moved")
+    recent = Spool.objects.filter(ended_at=None).annotate(moved=Max("stays__start")).order_by("-moved")
     recent = recent.select_related("feedstock__maker", "feedstock__polymer")[:SHOWN_RECENT]
     return render(request, "spools/scan/scan.html", {"recent": recent})

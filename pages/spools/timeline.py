@@ -69,7 +69,7 @@ class TimelineEvent:
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
     """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. Nine queries at most."""
     runs = DryingRun.recorded.filter(spool=spool).select_related("dryer", "recorded_by", "withdrawn_by")
-    loadings = Loading.recorded.with_off_at().filter(spool=spool).defer("reasons")
+    loadings = Loading.recorded.filter(spool=spool).defer("reasons")
     loadings = loadings.select_related("toolhead__printer", "fed_from", "recorded_by", "withdrawn_by")
     owned = {pk for run in runs for pk in (run.move_id, run.move_out_id)} | {row.move_id for row in loadings}
     events = [*_mass_events(spool), *_stay_events(spool, owned), *_drying_events(runs)]
@@ -191,7 +191,7 @@ def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
         yield TimelineEvent(
             "loading",
             loading.start,
-            loading.off_at,
+            loading.end,
             subject=loading.pk,
             name=f"{loading.site}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
             note=loading.state + because,

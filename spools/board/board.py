@@ -108,7 +108,7 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     rows: dict[int, SpoolBoard] = {row.spool_id: row for row in loaded}
     if spool_ids is not None and rows.keys() == set(spool_ids) and all(row.valid for row in loaded):
         return rows
-    spools = Spool.objects.filter(emptied_at=None)
+    spools = Spool.objects.filter(ended_at=None)
     if spool_ids is not None:
         spools = spools.filter(pk__in=list(spool_ids))
     ids = set(spools.values_list("pk", flat=True))
@@ -167,7 +167,7 @@ def find_stale(now: datetime) -> list[int]:
 
 def _build_stale() -> QuerySet[Spool, Any]:
     fresh_rows = SpoolBoard.objects.filter(is_fresh(Parameter("now", DateTimeField())))
-    spools = Spool.objects.filter(emptied_at=None).exclude(pk__in=fresh_rows.values("pk"))
+    spools = Spool.objects.filter(ended_at=None).exclude(pk__in=fresh_rows.values("pk"))
     return spools.order_by("pk").values_list("pk")
 
 

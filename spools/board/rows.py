@@ -107,7 +107,7 @@ def _outlooks(lanes: Mapping[tuple[int, AirClass], _Ahead]) -> dict[tuple[int, A
 
 def rows_in_use() -> QuerySet[SpoolBoard]:
     """The stored rows of spools in use, fresh or not."""
-    return SpoolBoard.objects.filter(spool__emptied_at=None)
+    return SpoolBoard.objects.filter(spool__ended_at=None)
 
 
 def moisture_state(over_clear: float, over_hold: float) -> State:
@@ -128,7 +128,7 @@ def compute_rows(
 
     generations: of their caches before the facts were read. airs: the classes of air of the shop.
     """
-    used = {pk: history for pk, history in histories.items() if history.spool.emptied_at is None}
+    used = {pk: history for pk, history in histories.items() if history.spool.ended_at is None}
     segments = {pk: history.segment_at(now) for pk, history in used.items()}
     enclosed = _forecast_enclosed(used, windings, segments, now)
     own_airs = {pk: None if pk in enclosed else _own_air(segment) for pk, segment in segments.items()}

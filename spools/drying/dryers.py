@@ -205,7 +205,7 @@ def _complete(states: Mapping[int, Moisture], spools: Iterable[Spool], at: datet
 def planned_dryings() -> QuerySet[PlannedDrying]:
     """The dryings of the accepted plan of the week that are still ahead, in the order of their starts."""
     return PlannedDrying.objects.filter(
-        plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None, spool__emptied_at=None
+        plan__accepted_at__isnull=False, plan__ended_at=None, ended_at=None, run=None, spool__ended_at=None
     ).select_related(
         "plan",
         "spool__feedstock__polymer",
@@ -217,7 +217,7 @@ def planned_dryings() -> QuerySet[PlannedDrying]:
 
 def _queued_requests(busy: Iterable[int]) -> list[PrintRequest]:
     """The open print requests that name a spool, the earliest due first, without busy spools."""
-    requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False, spool__emptied_at=None)
+    requests = PrintRequest.objects.filter(withdrawn_at=None, spool__isnull=False, spool__ended_at=None)
     requests = requests.exclude(spool__in=list(busy)).select_related("spool").order_by("due_at", "pk")
     return list(requests[:MOST_QUEUED])
 

@@ -163,7 +163,7 @@ def _build_plan(
         life_share=after,
         notes=list_notes(load, draft, n, after, request),
         blocked=blocked,
-        possible=not any(run.spool_id == spool.pk for run in dryers.runs) and spool.emptied_at is None,
+        possible=not any(run.spool_id == spool.pk for run in dryers.runs) and spool.ended_at is None,
         mass_g=search.outer_g(load, n),
     )
 

@@ -52,7 +52,7 @@ def end_spool(
     if stay is not None:
         require_after(stay, at)
     Ending.objects.create(spool=spool, kind=kind, at=at, note=note, recorded_by=by)
-    _set_emptied_at(spool, at)
+    _set_ended_at(spool, at)
     follow_moves(spool, at)
     return spool
 
@@ -79,7 +79,7 @@ def take_back(ending: Ending) -> None:
     stay = _last_stay(ending)
     if stay is None:
         raise refusal("no_place", f"Spool {pretty(spool.code)} has no place to go back to. Receive it again.")
-    _set_emptied_at(spool, None)
+    _set_ended_at(spool, None)
     follow_moves(spool, ending.at - JUST_BEFORE, late=True)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
 
@@ -88,6 +88,16 @@ def _last_stay(ending: Ending) -> Stay | None:
     return Stay.objects.filter(spool=ending.spool_id, end=ending.at).select_related("place").first()
 
 
-def _set_emptied_at(spool: Spool, at: datetime | None) -> None:
-    spool.emptied_at = at
-    spool.save(update_fields=["emptied_at"])
+def _set_ended_at(spool: Spool, at: datetime | None) -> None:
+    spool.ended_at = at
+    spool.save(update_fields=["ended_at"])
+
+
+def rebuild() -> list[str]:
+    """Derive the ends of all spools again from their endings. Returns the changes; there should be none."""
+    changes, ends = [], dict(Ending.objects.valid().values_list("spool", "at"))
+    for spool in Spool.objects.order_by("pk"):
+        if spool.ended_at != ends.get(spool.pk):
+            _set_ended_at(spool, ends.get(spool.pk))
+            changes.append(f"Spool {pretty(spool.code)}: another end of its use.")
+    return changes

@@ -76,8 +76,8 @@ def amount(spool: Spool, entries: Sequence[MassEntry], dried_to: dict[int, float
 
     dried_to: the target of the run in %, for weighings that closed a drying run of all of it, by entry id.
     """
-    if spool.emptied_at:
-        ended = Statement("amount_reason.ended", {"at": spool.emptied_at.isoformat()})
+    if spool.ended_at:
+        ended = Statement("amount_reason.ended", {"at": spool.ended_at.isoformat()})
         return Amount(0.0, 0.0, 0.0, [ended])
     return _amount_by_entries(spool, entries, dried_to)
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 
 from background.queue import enqueue
 from spools import limits
@@ -97,11 +98,27 @@ def _open_bag(spool: Spool, at: datetime, by: Any) -> None:
 
 
 def _follow(spool: Spool) -> None:
-    times = spool.respoolings.valid().values_list("at", flat=True)
-    spool.respooled_at = [at.isoformat() for at in times]
-    spool.save(update_fields=["respooled_at"])
+    _set_respooled_at(spool)
     invalidate_after([spool.pk], spool.received_at - JUST_BEFORE)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})
+
+
+def _set_respooled_at(spool: Spool) -> bool:
+    """Derives the times from the valid respoolings. Returns whether they changed."""
+    before = spool.respooled_at
+    spool.respooled_at = [at.isoformat() for at in spool.respoolings.valid().values_list("at", flat=True)]
+    spool.save(update_fields=["respooled_at"])
+    return spool.respooled_at != before
+
+
+def rebuild() -> list[str]:
+    """Derive the times at which spools were wound again. Returns the changes; there should be none."""
+    spools = (
+        Spool.objects.filter(~Q(respooled_at=[]) | Q(respoolings__isnull=False)).order_by("pk").distinct()
+    )
+    return [
+        f"Spool {pretty(spool.code)}: other times of winding." for spool in spools if _set_respooled_at(spool)
+    ]
 
 
 def _lock_spool(fact: Respooling) -> None:

@@ -50,7 +50,7 @@ def _place_between(moves: Sequence[Move], at: datetime) -> Place | None:
 
 def rebuild_stays(spool: Spool) -> list[Stay]:
     """Store the stays that follow from the moves of a spool. Returns those that went, came or end otherwise."""
-    wanted = derive_stays(spool.moves.valid().select_related("place"), spool.emptied_at)
+    wanted = derive_stays(spool.moves.valid().select_related("place"), spool.ended_at)
     by_start = {stay.start: stay for stay in wanted}
     gone, changed = [], []
     for stay in Stay.objects.filter(spool=spool).select_related("place"):

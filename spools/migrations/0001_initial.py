@@ -1183,7 +1183,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("received_at", models.DateTimeField(default=django.utils.timezone.now)),
-                ("emptied_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                ("ended_at", models.DateTimeField(blank=True, editable=False, null=True)),
                 ("respooled_at", models.JSONField(blank=True, default=list, editable=False)),
                 (
                     "created_by",

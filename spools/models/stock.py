@@ -59,7 +59,7 @@ class Spool(Versioned):
     card = models.CharField(max_length=10, choices=Card, default=Card.NOT_LOOKED)
     received_at = models.DateTimeField(default=timezone.now)
     # A cache of its valid ending.
-    emptied_at = models.DateTimeField(null=True, blank=True, editable=False)
+    ended_at = models.DateTimeField(null=True, blank=True, editable=False)
     # A cache of its valid respoolings: their times, as text.
     respooled_at = models.JSONField(default=list, blank=True, editable=False)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)

@@ -144,7 +144,7 @@ def test_absurd_weighings_are_refused(api, receive, wrong):
 def test_an_empty_spool_takes_no_more_facts(api, shop, receive):
     code = receive()
     emptied = api.post(f"spools/{code}/end", status=200)
-    assert emptied["emptied_at"] and emptied["stay"] is None
+    assert emptied["ended_at"] and emptied["stay"] is None
     assert api.refused(f"spools/{code}/move", place=shop.shelf)
     assert api.refused(f"spools/{code}/weigh", gross_g=700)
     assert api.refused(f"spools/{code}/end")

@@ -15,7 +15,7 @@ from .walk import Newcomer, sign_in_as_told
 
 pytestmark = pytest.mark.browser
 WIDTH, HEIGHT, MODULE_PX = 640, 480, 6
-FIRST_CODE = "from spools.models import Spool; print(Spool.objects.filter(emptied_at=None).first().code)"
+FIRST_CODE = "from spools.models import Spool; print(Spool.objects.filter(ended_at=None).first().code)"
 
 
 def video_of(text: str, path: Path) -> None:

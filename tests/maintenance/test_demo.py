@@ -50,7 +50,7 @@ def test_its_labels_are_codes(shop):
 
 
 def test_it_shows_every_state(shop):
-    live = Spool.objects.filter(emptied_at=None)
+    live = Spool.objects.filter(ended_at=None)
     pairs = list(product(Toolhead.objects.all(), live))
     states = {verdict.state for verdict in verdicts(pairs, None).values()}
     assert states == {"clear", "caution", "hold"}
@@ -91,7 +91,7 @@ def test_jobs_were_printed_and_one_of_them_against_the_advice(shop):
 
 
 def test_every_spool_in_use_holds_a_known_amount(shop):
-    live = list(Spool.objects.filter(emptied_at=None))
+    live = list(Spool.objects.filter(ended_at=None))
     assert len(live) == 14
     for amount in ledger.remaining_by_spool(live).values():
         assert 0 < amount.low_g < amount.mass_g < amount.high_g

@@ -104,7 +104,7 @@ class BoardWatch(threading.Thread):
     def look(self, now: float) -> None:
         from spools.models import Spool
 
-        for pk, present, reached in Spool.objects.filter(emptied_at=None).values_list(
+        for pk, present, reached in Spool.objects.filter(ended_at=None).values_list(
             "pk", "cache_generation", "board__generation"
         ):
             waiting = self.behind.setdefault(pk, {})

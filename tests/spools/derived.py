@@ -21,7 +21,7 @@ def derived(spools: Iterable[Spool], at: datetime) -> dict[int, Any]:
             remaining(spool),
             (moisture.mean_pct, moisture.shells, moisture.exposure_hours, moisture.heat_hours),
             list(spool.stays.filter(end=None).values_list("place", "start")),
-            (spool.emptied_at, moisture.history.opened),
+            (spool.ended_at, moisture.history.opened),
             [board.values_of(row) | {"generation": 0} for row in rows],
         )
     return found

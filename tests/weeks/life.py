@@ -348,7 +348,7 @@ class Life:
         return {
             "amount": remaining(spool),
             "moisture": (moisture.mean_pct, moisture.exposure_hours, moisture.heat_hours),
-            "ended": spool.emptied_at,
+            "ended": spool.ended_at,
             "stay": [(stay.place_id, stay.start, stay.end) for stay in spool.stays.order_by("start")],
             "wear": list(wear.values_list(*columns)) if toolhead else [],
         }

@@ -4,12 +4,13 @@ from django.core.management.base import BaseCommand
 
 from maintenance.board import toolheads
 from maintenance.jobs.life import rebuild_jobs
+from maintenance.machines import stays as loadings
 from maintenance.parts.wear_entries import rebuild_wear
 from spools.air import dry_box_cache
 from spools.board import board
 from spools.catalogue import coupons
 from spools.invalidation import invalidate_other_versions
-from spools.inventory import stays
+from spools.inventory import endings, respooling, stays
 from spools.models import Spool
 from spools.moisture import cache as moisture_cache
 
@@ -20,7 +21,9 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         invalidate_other_versions()
         spools = list(Spool.objects.order_by("pk"))
+        ends = [*endings.rebuild(), *respooling.rebuild()]
         places = stays.rebuild()
+        loaded = loadings.rebuild()
         boxes = dry_box_cache.rebuild()
         changes = moisture_cache.rebuild(spools)
         answers = board.rebuild()
@@ -28,10 +31,12 @@ class Command(BaseCommand):
         worn = rebuild_wear()
         limits = coupons.rebuild()
         machines = toolheads.rebuild()
-        for change in [*places, *boxes, *changes, *answers, *jobs, *worn, *limits]:
+        for change in [*ends, *places, *loaded, *boxes, *changes, *answers, *jobs, *worn, *limits]:
             self.stdout.write(change)
         self.stdout.write(f"{len(spools)} spools rebuilt, {len(changes)} changed.")
+        self.stdout.write(f"Ends and windings of spools derived again, {len(ends)} changed.")
         self.stdout.write(f"Stays derived again, {len(places)} changed.")
+        self.stdout.write(f"Ends of loadings derived again, {len(loaded)} changed.")
         self.stdout.write(f"The board of spools computed again, {len(answers)} changed.")
         self.stdout.write(f"The board of {machines} toolheads computed again.")
         self.stdout.write(f"The air of dry boxes computed again, {len(boxes)} changed.")

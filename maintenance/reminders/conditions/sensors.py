@@ -58,7 +58,7 @@ def _with_sensors(now: datetime) -> QuerySet[Any]:
 
     In use: spools are there, or in a dryer or dry box that stands there.
     """
-    occupied = Stay.objects.filter(end=None, spool__emptied_at=None).order_by().values("place").distinct()
+    occupied = Stay.objects.filter(end=None, spool__ended_at=None).order_by().values("place").distinct()
     used = Place.objects.filter(pk__in=occupied)
     sent = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API, at__lte=now)
     times = sent.order_by("-at").values("at")

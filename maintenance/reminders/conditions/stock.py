@@ -52,7 +52,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
 
 def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:
     """Grams in stock by feedstock id, from the board; of spools whose row is stale from the ledger."""
-    spools = Spool.objects.filter(feedstock__in=feedstocks, emptied_at=None)
+    spools = Spool.objects.filter(feedstock__in=feedstocks, ended_at=None)
     fresh = board.rows_in_use().filter(board.is_fresh(now), spool__in=spools)
     masses_g: dict[int, float] = defaultdict(float)
     for feedstock, mass_g in fresh.values_list("spool__feedstock", "mass_g"):

@@ -121,7 +121,7 @@ def load_inputs(
         for dryer in Place.objects.in_use().filter(kind=Place.Kind.DRYER).select_related("room")
     }
     runs = list(open_runs())
-    spools = list(with_materials().filter(emptied_at=None))
+    spools = list(with_materials().filter(ended_at=None))
     matching = {request.pk: [spool for spool in spools if _is_match(spool, request)] for request in requests}
     amounts = remaining_by_spool(_by_id(matching).values())
     prints = load_prints()

@@ -51,7 +51,7 @@ def add_print_request(
         )
     request = PrintRequest(name=name.strip(), mass_g=mass_g, due_at=due_at, urgent=urgent, recorded_by=by)
     if isinstance(material, Spool):
-        if material.emptied_at is not None:
+        if material.ended_at is not None:
             raise refusal(
                 "spool_ended", f"Spool {pretty(material.code)} is out of use. Choose another one.", "spool"
             )

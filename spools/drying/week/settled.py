@@ -51,7 +51,7 @@ def settle_dryings(
         alone = planned.spool_id if planned.first_hours else None
         mode = Mode(planned.set_point_c, smell_of(planned.spool), alone)
         new = ScheduledDrying(planned.spool_id, planned.dryer_id, mode, start, end)
-        if planned.spool_id in settled.fixed or planned.spool.emptied_at is not None:
+        if planned.spool_id in settled.fixed or planned.spool.ended_at is not None:
             settled.leave_out(planned, "spool_in_use")
         elif start < 0:
             settled.leave_out(planned, "begun_late")

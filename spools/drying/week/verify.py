@@ -114,8 +114,8 @@ def _violation(subject: PlannedDrying | PlannedPrint, code: str, **values: Any) 
 def _check_start(
     planned: PlannedDrying, runs: Sequence[DryingRun], prints: PrintsBySpool, now: datetime
 ) -> Violation | None:
-    if planned.spool.emptied_at is not None:
-        return _violation(planned, "spool_ended", emptied_at=planned.spool.emptied_at)
+    if planned.spool.ended_at is not None:
+        return _violation(planned, "spool_ended", ended_at=planned.spool.ended_at)
     run = next((run for run in runs if run.spool_id == planned.spool_id), None)
     if run is not None:
         return _violation(planned, "drying_already", dryer=str(run.dryer), since=run.start)

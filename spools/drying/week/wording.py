@@ -30,7 +30,7 @@ SENTENCES = {
     "the place's page.",
 }
 VIOLATIONS = {
-    "violation.spool_ended": "Spool {spool!c} is out of use since {emptied_at!t}.",
+    "violation.spool_ended": "Spool {spool!c} is out of use since {ended_at!t}.",
     "violation.drying_already": "Spool {spool!c} is drying in {dryer} since {since!t}.",
     "violation.in_a_print": "Spool {spool!c} is in {print} from {start!t} to {end!t}.",
     "violation.begun_late": "Spool {spool!c} should have gone into {dryer} on {start!t}.",

@@ -62,7 +62,7 @@ def test_a_spool_in_the_box_is_loaded_without_moving(shop, box, dry):
     history = load([dry.pk], hours_ago(0), lambda history: history.spool.received_at)[dry.pk]
     assert history.segment_at(hours_ago(18)).place == box
     unload_spool(loading, box, at=hours_ago(10))
-    assert Loading.objects.with_off_at().get().off_at == hours_ago(10)
+    assert Loading.objects.get().end == hours_ago(10)
 
 
 def test_it_moves_into_the_box_and_its_bag_is_opened(shop, box):
@@ -76,7 +76,7 @@ def test_moving_it_out_of_the_box_ends_the_loading(shop, box, dry):
     load_spool(shop.south, dry, at=hours_ago(30), fed_from=box)
     move_spool(dry, shop.shelf, at=hours_ago(20))
     assert not Loading.objects.present().exists()
-    assert Loading.objects.with_off_at().get().off_at == hours_ago(20)
+    assert Loading.objects.get().end == hours_ago(20)
     with refuses("not_loaded_then", "spool"):
         record_job(
             toolhead=shop.south,

@@ -5,6 +5,7 @@ import time_machine
 from django.utils import timezone
 
 from maintenance.jobs.records import record_job
+from maintenance.machines import stays
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.past_loadings import correct_loading
 from maintenance.models import Loading
@@ -107,3 +108,11 @@ def test_the_bag_that_a_loading_opened_is_closed_again(shop):
     assert find_opened(spool) is not None
     withdraw(loading, reason="another spool")
     assert find_opened(spool) is None
+
+
+def test_a_rebuild_derives_the_ends_of_loadings_again(shop, plain):
+    loading = load_spool(shop.south, plain, at=hours_ago(5))
+    unload_spool(loading, shop.box, at=hours_ago(2))
+    assert stays.rebuild() == []
+    Loading.objects.update(end=None)
+    assert len(stays.rebuild()) == 1 and Loading.objects.get().end == hours_ago(2)

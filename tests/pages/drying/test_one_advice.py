@@ -106,7 +106,7 @@ def occupy(draw: Random, dryer: Place, shelf: Place) -> None:
 def test_every_surface_gives_the_same_advice(seed, admin_user):
     with time_machine.travel(timezone.now(), tick=False):
         spools = build_shop(seed)
-        everyone = list(Spool.objects.filter(emptied_at=None))
+        everyone = list(Spool.objects.filter(ended_at=None))
         desk = Client()
         desk.force_login(admin_user)
         rows = board.read([spool.pk for spool in everyone])

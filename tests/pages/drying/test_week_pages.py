@@ -140,7 +140,7 @@ def test_an_empty_spool_is_refused_beside_the_choice_of_material(shop, desk, mon
 
 def test_without_a_spool_the_page_of_requests_links_to_receiving_one(shop, desk):
     assert "no_spool_yet" not in notes(desk.get(reverse("print-request-new")))
-    Spool.objects.update(emptied_at=timezone.now())
+    Spool.objects.update(ended_at=timezone.now())
     page = desk.get(reverse("print-request-new"))
     content = page.content.decode()
     assert "no_spool_yet" in notes(page) and 'class="button primary"' not in content

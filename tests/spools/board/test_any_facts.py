@@ -84,7 +84,7 @@ def test_the_board_is_what_follows_from_the_facts(nylon, pla, shelf, box, dryer,
         shown = board.read()
         for row in shown.values():
             assert row.good_until > timezone.now() >= row.computed_at
-        assert set(shown) == set(Spool.objects.filter(emptied_at=None).values_list("pk", flat=True))
+        assert set(shown) == set(Spool.objects.filter(ended_at=None).values_list("pk", flat=True))
         # As of the time at which each was computed, whatever is stored.
         for row in shown.values():
             MoistureState.objects.all().delete()

@@ -141,7 +141,7 @@ def test_a_place_of_another_kind_is_no_dryer(kind):
 
 
 def test_a_spool_in_no_use_starts_no_run():
-    empty = Spool(pk=3, code="JGFNKH", emptied_at=START)
+    empty = Spool(pk=3, code="JGFNKH", ended_at=START)
     why = why_not_now([empty], [CAP], 50, None, after(1), runs=[], idle=[], dryer=DRYER)
     require_reason(why, "spool_ended", "JGF-NKH")
     in_use = Spool(pk=3, code="JGFNKH")

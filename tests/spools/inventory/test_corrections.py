@@ -147,4 +147,4 @@ def test_without_its_first_weighing_a_spool_is_counted_back_from_the_next(nylon,
 
 def test_an_emptying_may_lie_before_a_withdrawn_weighing(spool, shelf):
     withdraw(ledger.weigh(spool, 1100, at=at(150)), reason="a mistake")
-    assert endings.end_spool(spool, at=at(140)).emptied_at == at(140)
+    assert endings.end_spool(spool, at=at(140)).ended_at == at(140)

@@ -215,4 +215,4 @@ def test_a_spool_is_empty_from_its_last_fact(pla, shelf):
         spool.mass_entries.create(kind="printed", at=at, net_change_g=-5)
     with refuses("later_fact"):
         endings.end_spool(spool, at=last - MINUTE)
-    assert endings.end_spool(spool, at=last).emptied_at == last
+    assert endings.end_spool(spool, at=last).ended_at == last

@@ -9,11 +9,12 @@ import time_machine
 from spools.drying.caps import compute_cap
 from spools.drying.runs import DryingSettings, start_drying
 from spools.facts import withdraw
+from spools.inventory import endings, respooling
 from spools.inventory.corrections import correct_weighing
 from spools.inventory.ledger import remaining, take, weigh
 from spools.inventory.openings import find_opened
 from spools.inventory.respooling import respool
-from spools.models import Place
+from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.physics.filament import PARTS
 from spools.physics.geometry import Geometry
@@ -128,3 +129,13 @@ def test_turning_twice_brings_the_winding_back():
     assert turned.water_kg(shape) == pytest.approx(state.water_kg(shape), rel=1e-12)
     assert turned.profile()[0, 0] > turned.profile()[0, -1]
     assert turn_inside_out(turned, shape).profile() == pytest.approx(state.profile(), abs=0.004)
+
+
+def test_a_rebuild_derives_the_windings_and_the_end_again(worn):
+    respool(worn, at=at(200), **NEW)
+    endings.end_spool(worn, at=at(300))
+    assert respooling.rebuild() == endings.rebuild() == []
+    before = Spool.objects.values_list("ended_at", "respooled_at").get(pk=worn.pk)
+    Spool.objects.filter(pk=worn.pk).update(ended_at=None, respooled_at=[])
+    assert len(respooling.rebuild()) == len(endings.rebuild()) == 1
+    assert Spool.objects.values_list("ended_at", "respooled_at").get(pk=worn.pk) == before

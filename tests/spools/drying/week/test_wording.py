@@ -71,7 +71,7 @@ EXAMPLES = {
         "Bracket, 200 g of PA66 prints well only from 1 Mar 2026, 08:05, 3.25 h late.",
     ),
     "violation.spool_ended": (
-        SPOOL | {"emptied_at": AT},
+        SPOOL | {"ended_at": AT},
         "Spool 7KD-4QM is out of use since 1 Mar 2026, 08:05.",
     ),
     "violation.drying_already": (
