@@ -141,12 +141,14 @@ class ToolheadSerializer(ModelSerializer):
             "tail_mm",
             "slots",
             "purge_g",
+            "retired_at",
             "loading",
             "loadings",
             "busy_until",
             "reservations",
             "fittings",
         ]
+        read_only_fields = ["retired_at"]
         validators: list = []
 
     @extend_schema_field(Moment(allow_null=True))

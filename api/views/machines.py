@@ -14,7 +14,7 @@ from api.serializers import parts as part_serializers
 from api.serializers.facts import WithdrawSerializer
 from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
 from maintenance.machines.past_loadings import correct_loading
-from maintenance.machines.printers import bring_back, retire
+from maintenance.machines.printers import bring_back, bring_back_toolhead, retire, retire_toolhead
 from maintenance.models import (
     BoreReading,
     Fitting,
@@ -59,8 +59,10 @@ class Printers(RetireMixin, RecordViewSet):
     serializer_class = serializers.PrinterSerializer
 
 
-class Toolheads(RecordViewSet):
+class Toolheads(RetireMixin, RecordViewSet):
     """Hot ends with their drives: the spool on each, and the parts fitted to it."""
+
+    retire_row, bring_back_row = staticmethod(retire_toolhead), staticmethod(bring_back_toolhead)
 
     queryset = Toolhead.objects.select_related("printer").prefetch_related(
         PRESENT_FITTINGS,

@@ -41,6 +41,6 @@ class Services(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMixin, 
     @action(detail=False, pagination_class=None)
     def due(self, request: Request) -> Response:
         """The use of every machine since each of its services, in the order of their due shares."""
-        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+        toolheads = Toolhead.objects.in_use().select_related("printer")
         statuses = sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share)
         return respond(serializers.ServiceStatusSerializer, statuses, many=True)

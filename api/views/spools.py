@@ -53,7 +53,7 @@ PRESENT_LOADINGS = Prefetch(
 def _judge_on_toolheads(spool: Spool) -> list[dict[str, Any]]:
     """The verdict on each toolhead in use for the job that is planned there, else for a small one, as on its page."""
     if spool.ended_at is not None:
-        toolheads = Toolhead.objects.filter(printer__retired_at=None).select_related("printer")
+        toolheads = Toolhead.objects.in_use().select_related("printer")
         judged = judge_pairs([(toolhead, spool) for toolhead in toolheads])
         return [row | {"job": None, "file": None} for row in judged]
     board = load_board([spool.pk], inputs=False)

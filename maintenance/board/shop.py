@@ -253,9 +253,7 @@ def small_job_verdicts(
 def load_toolheads(toolhead_ids: Collection[int] | None = None) -> dict[int, Toolhead]:
     """These toolheads, or all in use, with their printers' places, by id. One query."""
     heads = Toolhead.objects.select_related("printer__place")
-    heads = (
-        heads.filter(printer__retired_at=None) if toolhead_ids is None else heads.filter(pk__in=toolhead_ids)
-    )
+    heads = heads.in_use() if toolhead_ids is None else heads.filter(pk__in=toolhead_ids)
     return {head.pk: head for head in heads}
 
 

@@ -96,7 +96,7 @@ def read(
     """
     now = now or timezone.now()
     if toolhead_ids is None:
-        toolhead_ids = Toolhead.objects.filter(printer__retired_at=None).values_list("pk", flat=True)
+        toolhead_ids = Toolhead.objects.in_use().values_list("pk", flat=True)
     ids = set(toolhead_ids)
     rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_is_fresh(now)).defer("upkeep_json")
     stored = {row.pk: row for row in (rows if inputs else rows.defer("inputs_json"))}
@@ -162,7 +162,7 @@ def _is_fresh(now: datetime) -> Q:
 def find_due(now: datetime) -> list[int]:
     """The ids of the toolheads in use that are stale or due, in order. One query."""
     recent = ToolheadBoard.objects.filter(_is_fresh(now), computed_at__gt=now - TURN_AFTER)
-    toolheads = Toolhead.objects.filter(printer__retired_at=None).exclude(pk__in=recent.values("pk"))
+    toolheads = Toolhead.objects.in_use().exclude(pk__in=recent.values("pk"))
     return list(toolheads.order_by("pk").values_list("pk", flat=True))
 
 

@@ -70,7 +70,7 @@ class MachineVerdict:
 def judge_on_all_machines(file: JobFile, changes: float | None = None) -> list[MachineVerdict]:
     """The job on each machine in use, with the spools that are loaded there. The best first. changes: as below."""
     facts = facts_of(file)
-    by_name = Toolhead.objects.select_related("printer").order_by("name")
+    by_name = Toolhead.objects.in_use().select_related("printer").order_by("name")
     printers = Printer.objects.filter(retired_at=None).prefetch_related(Prefetch("toolheads", by_name))
     slots = load_loaded()
     spools = {slot: spool for spool, slot in slots.items()}
@@ -124,7 +124,7 @@ def judge_on_machine(
     Refused: another number of spools than the job uses, a machine with too few toolheads.
     """
     facts = facts_of(file)
-    sites = list_sites(printer.toolheads.select_related("printer__place").order_by("name"))
+    sites = list_sites(printer.toolheads.in_use().select_related("printer__place").order_by("name"))
     _require_fit(facts, printer, sites, spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
     return _judge(facts, {printer: (sites, chosen)}, load_materials(file), load_loaded(), changes)[0]
@@ -319,7 +319,7 @@ def record_file_job(
     facts = facts_of(file)
     stop = {name: details.get(name) for name in ("stopped_line", "stopped_pct")}
     mark, stopped = locate_stop(facts, **stop)  # type: ignore[arg-type]
-    sites = list_sites(printer.toolheads.select_related("printer").order_by("name"))
+    sites = list_sites(printer.toolheads.in_use().select_related("printer").order_by("name"))
     _require_fit(facts, printer, sites, spools)
     materials, spool_states = load_materials(file), load_spool_states(spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}

@@ -77,7 +77,7 @@ def find_planned_jobs(toolheads: Collection[Toolhead], spool: Spool, slot: int =
 
 
 def _find_file(toolhead: Toolhead, spool: Spool, slot: int) -> PlannedJob | None:
-    tool = list_sites(toolhead.printer.toolheads.order_by("name")).index(Site(toolhead, slot))
+    tool = list_sites(toolhead.printer.toolheads.in_use().order_by("name")).index(Site(toolhead, slot))
     printed = Job.objects.valid().filter(file__isnull=False).values("file")
     files = JobFile.objects.filter(state=JobFile.State.READ, printer=toolhead.printer_id)
     for file in files.exclude(pk__in=printed)[:MOST_FILES]:

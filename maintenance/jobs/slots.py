@@ -54,7 +54,7 @@ def list_sites(heads: Iterable[Toolhead]) -> list[Site]:
 
 def find_spools_in_slots(printer: Printer, slots: Sequence[int]) -> list[Spool]:
     """The spools in these slots of a printer, counted from 1 over its toolheads. Refused: an empty one, none such."""
-    sites = list_sites(printer.toolheads.select_related("printer").order_by("name"))
+    sites = list_sites(printer.toolheads.in_use().select_related("printer").order_by("name"))
     loadings = Loading.objects.present().filter(toolhead__printer=printer)
     spools = {(row.toolhead_id, row.slot): row.spool for row in loadings.select_related("spool")}
     found = []

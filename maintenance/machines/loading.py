@@ -63,10 +63,7 @@ def load_spool(
     require_in_use(spool)
     is_now, at = at is None, require_past_time(at, spool)
     override_reason = override_reason.strip()
-    if toolhead.printer.retired_at is not None:
-        raise refusal(
-            "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
-        )
+    _require_in_use(toolhead)
     require_feeding(fed_from)
     _require_free_spool(spool, at)
     slot = _choose_slot(toolhead, site.get("slot"), at)
@@ -95,6 +92,17 @@ def load_spool(
         opening=opening,
         recorded_by=by,
     )
+
+
+def _require_in_use(toolhead: Toolhead) -> None:
+    if toolhead.printer.retired_at is not None:
+        raise refusal(
+            "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
+        )
+    if toolhead.retired_at is not None:
+        raise refusal(
+            "toolhead_out_of_use", f"{toolhead} is out of use. Choose another toolhead.", "toolhead"
+        )
 
 
 def require_feeding(place: Place | None) -> None:

@@ -1,11 +1,13 @@
-"""A printer comes into the shop, goes out of use, and may come back."""
+"""A printer or a toolhead comes into the shop, goes out of use, and may come back."""
 
 from datetime import datetime
+from typing import TypeVar
 
 from django.db import transaction
+from django.db.models import Q
 
 from maintenance.changes import SUBJECTS, facts_changed
-from maintenance.models import Loading, Printer, Toolhead
+from maintenance.models import Job, Loading, Printer, Reservation, Toolhead
 from spools.checks import require_past_time
 from spools.codes import pretty
 from spools.edits.versions import count_edit
@@ -14,6 +16,8 @@ from spools.inventory.retiring import set_printer_place
 from spools.models import Place
 from spools.refusals import refusal
 from spools.wording import format_time
+
+MachineT = TypeVar("MachineT", Printer, Toolhead)
 
 
 @transaction.atomic
@@ -65,7 +69,7 @@ def save_toolhead(toolhead: Toolhead) -> Toolhead:
         )
     # The board's generation may have been raised since the row was read.
     names = {field.name for field in Toolhead._meta.concrete_fields if not field.primary_key}
-    toolhead.save(update_fields=names - {"board_generation"})
+    toolhead.save(update_fields=names - {"board_generation", "retired_at"})
     return toolhead
 
 
@@ -79,46 +83,88 @@ def add_toolhead(printer: Printer, toolhead: Toolhead) -> Toolhead:
 def retire(printer: Printer, *, at: datetime | None = None) -> Printer:
     """A printer is out of use: no job, verdict or reminder asks for it. Its history and parts stay.
 
-    Refused: twice, while a spool is loaded on it, before the last one was.
+    Refused: twice, while a spool is loaded on it or a job prints or is planned there, before the last loading ended.
     """
-    printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
-    if printer.retired_at is not None:
-        raise refusal(
-            "out_of_use_already", f"{printer} is out of use since {format_time(printer.retired_at)} already."
-        )
-    loaded = Loading.objects.present().filter(toolhead__printer=printer).select_related("spool").first()
-    if loaded is not None:
-        raise refusal(
-            "printer_loaded", f"{pretty(loaded.spool.code)} is loaded on {printer}. Take it off first."
-        )
-    at = require_past_time(at)
-    last = Loading.objects.filter(end__gt=at, toolhead__printer=printer).order_by("end").last()
-    if last is not None and last.end is not None:
-        raise refusal(
-            "toolhead_taken_then",
-            f"A spool was on it until {format_time(last.end)}. Give a later time.",
-            "at",
-        )
-    printer.retired_at = at
+    printer = _lock(printer)
+    printer.retired_at = _require_idle(printer, Q(printer=printer), at)
     printer.save(update_fields=["retired_at"])
-    set_printer_place(printer.place, name=printer.name, retired=printer.retired_at is not None)
-    _sweep()
+    set_printer_place(printer.place, name=printer.name, retired=True)
+    facts_changed(*SUBJECTS)
     return printer
 
 
 @transaction.atomic
 def bring_back(printer: Printer) -> Printer:
     """A printer that was out of use prints again. Refused: one that is in use."""
-    printer = Printer.objects.select_for_update(no_key=True, of=("self",)).get(pk=printer.pk)
-    if printer.retired_at is None:
-        raise refusal("in_use_already", f"{printer} is in use already.")
+    printer = _lock(printer)
+    _require_retired(printer)
     printer.retired_at = None
     printer.save(update_fields=["retired_at"])
-    set_printer_place(printer.place, name=printer.name, retired=printer.retired_at is not None)
-    _sweep()
+    set_printer_place(printer.place, name=printer.name, retired=False)
+    facts_changed(*SUBJECTS)
     return printer
 
 
-def _sweep() -> None:
-    """The reminders of a machine end and return with it."""
+@transaction.atomic
+def retire_toolhead(toolhead: Toolhead, *, at: datetime | None = None) -> Toolhead:
+    """A toolhead alone is out of use, as a printer with retire."""
+    toolhead = _lock(toolhead)
+    toolhead.retired_at = _require_idle(toolhead, Q(pk=toolhead.pk), at)
+    toolhead.save(update_fields=["retired_at"])
     facts_changed(*SUBJECTS)
+    return toolhead
+
+
+@transaction.atomic
+def bring_back_toolhead(toolhead: Toolhead) -> Toolhead:
+    """A toolhead that was out of use prints again. Refused: one that is in use."""
+    toolhead = _lock(toolhead)
+    _require_retired(toolhead)
+    toolhead.retired_at = None
+    toolhead.save(update_fields=["retired_at"])
+    facts_changed(*SUBJECTS)
+    return toolhead
+
+
+def _lock(row: MachineT) -> MachineT:
+    rows = type(row)._default_manager.select_for_update(no_key=True, of=("self",))
+    return rows.get(pk=row.pk)
+
+
+def _require_retired(row: Printer | Toolhead) -> None:
+    if row.retired_at is None:
+        raise refusal("in_use_already", f"{row} is in use already.")
+
+
+def _require_idle(row: Printer | Toolhead, its_toolheads: Q, at: datetime | None) -> datetime:
+    """The time from which it is out of use. Refused: one that is so already, or in use then."""
+    if row.retired_at is not None:
+        raise refusal(
+            "out_of_use_already", f"{row} is out of use since {format_time(row.retired_at)} already."
+        )
+    toolheads = Toolhead.objects.filter(its_toolheads)
+    ahead = (
+        Reservation.objects.filter(toolhead__in=toolheads)
+        .select_related("job")
+        .order_by("job__start")
+        .first()
+    )
+    if ahead is not None:
+        remedy = (
+            "prints on it. Record its end first"
+            if ahead.job.stage == Job.Stage.PRINTING
+            else ("is planned on it. Withdraw or move that plan first")
+        )
+        raise refusal("job_ahead", f"Job “{ahead.job}” {remedy}.")
+    loaded = Loading.objects.present().filter(toolhead__in=toolheads).select_related("spool").first()
+    if loaded is not None:
+        raise refusal("printer_loaded", f"{pretty(loaded.spool.code)} is loaded on {row}. Take it off first.")
+    at = require_past_time(at)
+    last = Loading.objects.filter(end__gt=at, toolhead__in=toolheads).order_by("end").last()
+    if last is not None and last.end is not None:
+        raise refusal(
+            "toolhead_taken_then",
+            f"A spool was on it until {format_time(last.end)}. Give a later time.",
+            "at",
+        )
+    return at

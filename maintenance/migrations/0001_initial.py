@@ -452,6 +452,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "retired_at",
+                    models.DateTimeField(
+                        blank=True, editable=False, null=True, verbose_name="out of use since"
+                    ),
+                ),
                 ("name", models.CharField(max_length=60, unique=True)),
                 (
                     "place",
@@ -503,7 +509,6 @@ class Migration(migrations.Migration):
                         verbose_name="mean power while it prints, W",
                     ),
                 ),
-                ("retired_at", models.DateTimeField(blank=True, null=True)),
             ],
             options={
                 "ordering": ["name"],
@@ -824,6 +829,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "retired_at",
+                    models.DateTimeField(
+                        blank=True, editable=False, null=True, verbose_name="out of use since"
+                    ),
+                ),
                 (
                     "printer",
                     models.ForeignKey(

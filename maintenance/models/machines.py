@@ -4,10 +4,10 @@ from django.db.models import F, Q
 from maintenance import limits
 from spools.models import Move, Opening, Place, Spool
 from spools.models.facts import ValidManager, Withdrawable
-from spools.models.versions import Versioned
+from spools.models.versions import Retirable, RetirableQuerySet
 
 
-class Printer(Versioned):
+class Printer(Retirable):
     """A machine. Its place (kind "printer") is where loaded spools stay and where its air is recorded."""
 
     name = models.CharField(max_length=60, unique=True)
@@ -23,7 +23,6 @@ class Printer(Versioned):
     power_w = models.FloatField(
         "mean power while it prints, W", null=True, blank=True, validators=limits.POWER_W.validators
     )
-    retired_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["name"]
@@ -32,7 +31,13 @@ class Printer(Versioned):
         return self.name
 
 
-class Toolhead(Versioned):
+class ToolheadQuerySet(RetirableQuerySet["Toolhead"]):
+    def in_use(self) -> "ToolheadQuerySet":
+        """Those that are in use on a printer in use."""
+        return self.filter(retired_at=None, printer__retired_at=None)
+
+
+class Toolhead(Retirable):
     """A hot end with its drive. Parts are fitted to it; a spool is loaded on it."""
 
     class Feed(models.TextChoices):
@@ -63,6 +68,8 @@ class Toolhead(Versioned):
         editable=False,
         help_text="raised by whoever adds a fact that its row of the board rests on",
     )
+
+    objects = ToolheadQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         ordering = ["printer__name", "name"]

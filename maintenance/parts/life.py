@@ -200,7 +200,11 @@ def load_fitted_parts(
         ids = list(toolhead_ids)
         fitted &= Q(fittings__toolhead__in=ids) | Q(fittings__printer__toolheads__in=ids)
     else:
-        fitted &= Q(fittings__toolhead__printer__retired_at=None, fittings__printer__retired_at=None)
+        fitted &= Q(
+            fittings__toolhead__retired_at=None,
+            fittings__toolhead__printer__retired_at=None,
+            fittings__printer__retired_at=None,
+        )
     return load_part_wear(Part.objects.filter(fitted), at)
 
 

@@ -159,7 +159,7 @@ def _initial_choice(request: HttpRequest, file: JobFile, facts: JobFacts) -> dic
     printer = printers.filter(pk=printer_id).first() or printers.first()
     chosen: dict = {"name": file.name[:120], "printer": printer, "stage": Job.Stage.FINISHED}
     if printer is not None:
-        sites = list_sites(printer.toolheads.order_by("name"))
+        sites = list_sites(printer.toolheads.in_use().order_by("name"))
         loaded = {slot: spool for spool, slot in load_loaded().items()}
         for number, use in enumerate(facts.uses, 1):
             if use.tool < len(sites):

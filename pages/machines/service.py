@@ -23,7 +23,7 @@ SHOWN_ENTRIES = 50
 
 def service(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    toolheads = list(printer.toolheads.select_related("printer"))
+    toolheads = list(printer.toolheads.in_use().select_related("printer"))
     fed = load_last_materials([toolhead.pk for toolhead in toolheads])
     rows = []
     for status in sorted(load_service_statuses(toolheads), key=lambda status: -status.since.share):

@@ -22,7 +22,7 @@ class ServiceForm(forms.Form):
     def __init__(self, *args: Any, printer: Printer, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["toolhead"] = forms.ModelChoiceField(
-            printer.toolheads.all(), required=False, help_text="For service of one toolhead."
+            printer.toolheads.in_use(), required=False, help_text="For service of one toolhead."
         )
         self.order_fields(["kind", "toolhead"])
 

@@ -1,7 +1,8 @@
 """Machines: printers and toolheads, what is loaded, what is fitted and how long it lasts."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -18,7 +19,9 @@ from maintenance.machines.printers import (
     add_printer,
     add_toolhead,
     bring_back,
+    bring_back_toolhead,
     retire,
+    retire_toolhead,
     save_printer,
     save_toolhead,
 )
@@ -67,9 +70,10 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
             "printer": printer,
             "toolheads": toolheads,
             "parts": parts,
+            "retired": [toolhead for toolhead in printer.toolheads.all() if toolhead.retired_at is not None],
             "services": [
                 status_row(status)
-                for status in load_service_statuses(printer.toolheads.all())
+                for status in load_service_statuses(_toolheads_in_use(printer))
                 if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
@@ -80,8 +84,13 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _toolheads() -> Prefetch:
     loaded = Loading.objects.present().select_related("spool__feedstock__maker", "spool__feedstock__polymer")
-    loaded = loaded.order_by("slot")
-    return Prefetch("toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded)))
+    return Prefetch(
+        "toolheads", Toolhead.objects.prefetch_related(Prefetch("loadings", loaded.order_by("slot")))
+    )
+
+
+def _toolheads_in_use(printer: Printer) -> list[Toolhead]:
+    return [toolhead for toolhead in printer.toolheads.all() if toolhead.retired_at is None]
 
 
 def _load_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
@@ -109,7 +118,7 @@ def _read_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
 
 
 def _list_toolheads(printers: Iterable[Printer]) -> list[Toolhead]:
-    return [toolhead for printer in printers for toolhead in printer.toolheads.all()]
+    return [toolhead for printer in printers for toolhead in _toolheads_in_use(printer)]
 
 
 def _in_order(
@@ -118,7 +127,7 @@ def _in_order(
     rows: dict[Site, list[PartRow]] = {}
     for printer in printers:
         rows[None, printer.pk] = order_by_role(by_site.get((None, printer.pk), {}), ())
-        for toolhead in printer.toolheads.all():
+        for toolhead in _toolheads_in_use(printer):
             rows[toolhead.pk, None] = order_by_role(by_site.get((toolhead.pk, None), {}))
     return rows
 
@@ -146,7 +155,7 @@ def _describe_machines(
         }
 
     return [
-        (printer, [describe(toolhead) for toolhead in printer.toolheads.all()], parts[None, printer.pk])
+        (printer, [describe(toolhead) for toolhead in _toolheads_in_use(printer)], parts[None, printer.pk])
         for printer in printers
     ]
 
@@ -192,24 +201,35 @@ def toolhead_edit(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"{form.instance} is changed.")
         return redirect("machine", toolhead.printer_id)
     row = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    return render(request, "machines/edit.html", {"form": form, "row": row, "machine": row.printer_id})
+    return render(request, "machines/edit.html", {"form": form, "row": row, "toolhead": row})
 
 
 def machine_retire(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    if printer.retired_at is not None:
+    return _retire(request, printer, lambda at: retire(printer, at=at), pk)
+
+
+def toolhead_retire(request: HttpRequest, pk: int) -> HttpResponse:
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    return _retire(request, toolhead, lambda at: retire_toolhead(toolhead, at=at), toolhead.printer_id)
+
+
+def _retire(
+    request: HttpRequest, row: Printer | Toolhead, act: Callable[[datetime | None], object], printer_id: int
+) -> HttpResponse:
+    if row.retired_at is not None:
         # A second tap, or an old page.
         messages.error(
             request,
-            f"{printer} is out of use since {format_time(printer.retired_at)} already.",
+            f"{row} is out of use since {format_time(row.retired_at)} already.",
             extra_tags="out_of_use_already",
         )
-        return redirect("machine", pk)
+        return redirect("machine", printer_id)
     form = RetireForm(post_data(request))
-    if apply(form, lambda data: retire(printer, at=data["when"])):
-        messages.success(request, f"{printer} is out of use. It is listed under the other machines.")
-        return redirect("machines")
-    return render(request, "machines/retire.html", {"form": form, "printer": printer})
+    if apply(form, lambda data: act(data["when"])):
+        messages.success(request, f"{row} is out of use. It is listed under “Out of use”.")
+        return redirect("machines") if isinstance(row, Printer) else redirect("machine", printer_id)
+    return render(request, "machines/retire.html", {"form": form, "row": row, "machine": printer_id})
 
 
 @require_POST
@@ -217,3 +237,10 @@ def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     notify_result(request, lambda: bring_back(printer), f"{printer} is in use again.")
     return redirect("machine", pk)
+
+
+@require_POST
+def toolhead_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
+    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+    notify_result(request, lambda: bring_back_toolhead(toolhead), f"{toolhead} is in use again.")
+    return redirect("machine", toolhead.printer_id)

@@ -34,7 +34,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     toolhead_id = request.POST.get("toolhead") or request.GET.get("toolhead")
     if toolhead_id is None:
         return _choose_toolhead(request, spool)
-    in_use = Toolhead.objects.filter(printer__retired_at=None).select_related("printer__place")
+    in_use = Toolhead.objects.in_use().select_related("printer__place")
     is_number = toolhead_id.isdecimal() and len(toolhead_id) < 10
     toolhead = in_use.filter(pk=int(toolhead_id) if is_number else 0).first()
     if toolhead is None:

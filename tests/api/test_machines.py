@@ -30,6 +30,16 @@ def test_a_printer_and_its_place_have_one_name_and_go_together(api, shop):
     assert api.patch(f"toolheads/{shop.toolhead}", hot_end_max_c=250)["hot_end_max_c"] == 250
 
 
+def test_a_toolhead_out_of_use_is_loaded_no_more(api, shop, receive):
+    code = receive()
+    assert api.post(f"toolheads/{shop.toolhead}/retire", status=200)["retired_at"]
+    values = {"toolhead": shop.toolhead, "override_reason": "urgent"}
+    assert api.refusals(f"spools/{code}/load", **values) == {"toolhead": "toolhead_out_of_use"}
+    assert api.get(f"spools/{code}")["verdicts"] == []
+    assert api.post(f"toolheads/{shop.toolhead}/bring-back", status=200)["retired_at"] is None
+    api.post(f"spools/{code}/load", **values)
+
+
 def test_a_toolhead_is_once_on_its_printer(api, shop):
     assert api.refused("toolheads", printer=shop.printer, name="T0")
     second = api.post("toolheads", printer=shop.printer, name="T1", ptfe_lined=True, hot_end_max_c=240)

@@ -114,6 +114,22 @@ def test_a_printer_goes_out_of_use_and_comes_back(shop, desk):
     assert notices(desk.post(back, follow=True)) == ["in_use_already error"]
 
 
+def test_a_toolhead_goes_out_of_use_alone_and_comes_back(shop, desk):
+    toolhead = Loading.objects.present().first().toolhead
+    machine, retired = reverse("machine", args=[toolhead.printer_id]), "toolhead_retired"
+    address = reverse("toolhead-retire", args=[toolhead.pk])
+    assert address in desk.get(reverse("toolhead-edit", args=[toolhead.pk])).content.decode()
+    require_refused(desk.post(address, {"when": ""}), "printer_loaded")
+    Loading.objects.present().filter(toolhead=toolhead).update(end=hours_ago(1))
+    assert notices(desk.post(address, {"when": ""}, follow=True)) == ["success"]
+    page = desk.get(machine)
+    assert retired in notes(page)
+    assert toolhead not in [row["toolhead"] for row in page.context["toolheads"]]
+    assert notices(desk.post(address, {"when": ""}, follow=True)) == ["out_of_use_already error"]
+    assert notices(desk.post(reverse("toolhead-bring-back", args=[toolhead.pk]), follow=True)) == ["success"]
+    assert retired not in notes(desk.get(machine))
+
+
 def test_a_printer_is_not_out_of_use_while_it_printed(shop, desk):
     loading = Loading.objects.present().first()
     address = reverse("machine-retire", args=[loading.toolhead.printer_id])
