@@ -9,7 +9,7 @@ from typing import Any
 
 from spools.codes import join_codes
 from spools.statements import Statement, words_for
-from spools.wording import format_day, format_duration, format_number, format_time
+from spools.wording import format_chance, format_day, format_duration, format_number, format_time
 
 # The words of the units of amounts, by code.
 _units: dict[str, str] = {}
@@ -24,8 +24,8 @@ class _Sentences(Formatter):
     in front.
 
     A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !h
-    hours as a duration; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time; !u the code of a
-    unit; !w a statement.
+    hours as a duration; !l a chance in %; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time;
+    !u the code of a unit; !w a statement.
     """
 
     def vformat(self, template: str, args: Any, values: Any) -> str:
@@ -44,6 +44,8 @@ class _Sentences(Formatter):
                 return format_day(datetime.fromisoformat(value))
             case "h":
                 return format_duration(value)
+            case "l":
+                return format_chance(value)
             case "n":
                 return format_number(value)
             case "p":

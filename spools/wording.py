@@ -20,6 +20,13 @@ def format_number(number: float) -> str:
     return "0" if abs(number) < 0.0005 else f"{number:.2g}"
 
 
+def format_chance(pct: float) -> str:
+    """A chance in per cent, which is never none and never all."""
+    if pct < 1:
+        return "under 1 %"
+    return "over 99 %" if pct > 99 else f"{pct:.0f} %"
+
+
 def round_as_shown(number: float) -> float:
     """A number as exact as format_number shows it: a statement with it changes when its sentence does."""
     return float(format_number(number))

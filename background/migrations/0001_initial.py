@@ -1,6 +1,5 @@
-import uuid
-
 import django.utils.timezone
+import uuid
 from django.db import migrations, models
 
 

@@ -109,7 +109,7 @@ def load_upkeep(machines: Mapping[int, MachineState], at: datetime) -> dict[int,
 
 
 def _part(wear: PartWear) -> PartUpkeep:
-    life, left, fitting = wear.expected, wear.life_left(), wear.fitting
+    left, fitting = wear.life_left(), wear.fitting
     assert fitting is not None
     return PartUpkeep(
         wear.part.pk,
@@ -117,9 +117,9 @@ def _part(wear: PartWear) -> PartUpkeep:
         str(wear.kind),
         str(fitting.site),
         fitting.toolhead_id,
-        wear.kind.life_unit,
-        wear.age,
-        (life.low, life.median, life.high),
+        left.unit,
+        left.age,
+        left.life,
         left.probability_used_up,
         left.used_up_at,
         (left.low_left, left.median_left, left.high_left),

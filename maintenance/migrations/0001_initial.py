@@ -1,13 +1,11 @@
 import datetime
-import uuid
-
 import django.core.validators
 import django.db.models.deletion
 import django.utils.timezone
+import spools.models.statements
+import uuid
 from django.conf import settings
 from django.db import migrations, models
-
-import spools.models.statements
 
 
 class Migration(migrations.Migration):
@@ -253,7 +251,10 @@ class Migration(migrations.Migration):
                     models.CharField(
                         blank=True,
                         choices=[
-                            ("dose_km", "km of filler slid through the bore"),
+                            (
+                                "dose_km",
+                                "wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)",
+                            ),
                             ("feed_km", "km of filament, weighted by its filler"),
                             ("hot_h", "hot hours, weighted by temperature"),
                             ("residue_h", "hot hours, weighted by what chars"),
@@ -1666,7 +1667,10 @@ class Migration(migrations.Migration):
                     "unit",
                     models.CharField(
                         choices=[
-                            ("dose_km", "km of filler slid through the bore"),
+                            (
+                                "dose_km",
+                                "wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)",
+                            ),
                             ("feed_km", "km of filament, weighted by its filler"),
                             ("hot_h", "hot hours, weighted by temperature"),
                             ("residue_h", "hot hours, weighted by what chars"),

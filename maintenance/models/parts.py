@@ -57,7 +57,7 @@ class PartKind(Versioned):
         MILLILITRES = "ml", "ml"
 
     class Unit(models.TextChoices):
-        DOSE = "dose_km", "km of filler slid through the bore"
+        DOSE = "dose_km", "wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)"
         FEED = "feed_km", "km of filament, weighted by its filler"
         HOT = "hot_h", "hot hours, weighted by temperature"
         RESIDUE = "residue_h", "hot hours, weighted by what chars"

@@ -19,6 +19,7 @@ from maintenance.models import Fitting, Part, PartKind
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.bores import BoreNow, MeasuredBore, bore_evidence, bore_of, expected_bore
 from maintenance.parts.part_facts import DAY, RATE_PERIOD, PartFacts, load_part_facts
+from maintenance.wear.abrasion import in_hand
 from maintenance.wear.learning import ExpectedLives, Record, learn
 from maintenance.wear.life import Life, probability_used_up, remaining
 from maintenance.wear.prior_use import Age
@@ -29,13 +30,14 @@ FORESEEABLE = timedelta(days=3650)
 
 @dataclass(frozen=True)
 class RemainingLife:
-    """Age and what is left of a part in the unit of its life; low to high are 10 % and 90 %.
+    """Age, life and what is left of a part, in a unit that people have in hand; low to high are 10 % and 90 %.
 
     used_up_at, early_at: when the median and the low one are reached at the present rate of use.
     """
 
     age: float
     unit: str
+    life: tuple[float, float, float]
     median_left: float
     low_left: float
     high_left: float
@@ -115,15 +117,23 @@ class PartWear:
             return lives.of_unknown_age
         return lives.condition_on(bore_evidence(self.kind, self.readings, self.entered))
 
+    @property
+    def in_hand(self) -> tuple[float, str]:
+        """As abrasion.in_hand."""
+        return in_hand(self.kind.life_unit, self.kind.bore_mm)
+
     def life_left(self) -> RemainingLife:
         """The remaining life."""
         left = remaining(self.expected, self.age, self.sound_at)
+        factor, unit = self.in_hand
+        low, median, high = (factor * life for life in _band(self.expected))
         return RemainingLife(
-            age=self.age,
-            unit=self.kind.life_unit,
-            median_left=left.median,
-            low_left=left.low,
-            high_left=left.high,
+            age=factor * self.age,
+            unit=unit,
+            life=(low, median, high),
+            median_left=factor * left.median,
+            low_left=factor * left.low,
+            high_left=factor * left.high,
             probability_used_up=probability_used_up(self.expected, self.age, sound_at=self.sound_at),
             used_up_at=self._time_when(left.median),
             early_at=self._time_when(left.low),
@@ -143,26 +153,31 @@ class PartWear:
         return self.at + left / self.per_day * DAY
 
     def _build_reasons(self) -> list[Statement]:
-        unit = {"unit": self.kind.life_unit}
+        factor, in_words = self.in_hand
+        unit = {"unit": in_words}
+
+        def band(life: Life | ExpectedLives) -> list[float]:
+            return [factor * amount for amount in _band(life)]
+
         stated = {"part": str(self.kind), "source": self.kind.source, "how": self.kind.how}
         reasons = [
-            Statement("life_reason.age", {"age": self.recorded_age, **unit}),
-            Statement("life_reason.stated", {"life": _band(self.kind_lives.stated), **stated, **unit}),
+            Statement("life_reason.age", {"age": factor * self.recorded_age, **unit}),
+            Statement("life_reason.stated", {"life": band(self.kind_lives.stated), **stated, **unit}),
         ]
         records = self.kind_lives.count_records(without=self.part.pk)
         if any(records.values()):
-            life = _band(self.kind_lives.expected(without=self.part.pk))
+            life = band(self.kind_lives.expected(without=self.part.pk))
             reasons.append(Statement("life_reason.own_parts", {"records": records, "life": life, **unit}))
         if self.prior_use is not None:
             amount, stated_in = self.prior_use
             prior = {
                 "amount": amount,
                 "stated_in": stated_in,
-                "entered": self.entered and self.entered.amount,
+                "entered": self.entered and factor * self.entered.amount,
             }
             reasons.append(Statement("life_reason.prior_use", {**prior, **unit}))
         if self.removed_sound:
-            reasons.append(Statement("life_reason.sound", {"age": self.sound_at, **unit}))
+            reasons.append(Statement("life_reason.sound", {"age": factor * self.sound_at, **unit}))
         bore, last = bore_of(self.kind, self.readings, self.entered), self.readings[-1:]
         if bore is not None and last and last[0].dose_km > 0:
             fact = last[0].fact
@@ -171,13 +186,15 @@ class PartWear:
                 "error_mm": fact.error_mm,
                 "measured_at": fact.at.isoformat(),
             }
-            life = _band(self.expected)
+            life = band(self.expected)
             reasons.append(
                 Statement("life_reason.bore", {**measured, "worn_mm": bore.worn_mm, "life": life, **unit})
             )
         if self.per_day:
             days = RATE_PERIOD.days
-            reasons.append(Statement("life_reason.rate", {"used": self.per_day * days, "days": days, **unit}))
+            reasons.append(
+                Statement("life_reason.rate", {"used": factor * self.per_day * days, "days": days, **unit})
+            )
         return reasons
 
 

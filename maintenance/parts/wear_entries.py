@@ -25,7 +25,8 @@ from spools.catalogue.values import filler_volume_fraction, material_values
 from spools.models import Feedstock, Filler, Polymer, Spool
 
 UNIT_WORDS: dict[str, str] = {
-    PartKind.Unit.DOSE: "km of filler",
+    # As abrasion.in_hand has it: nobody has kilometres of filler in hand.
+    "filled_kg": "kg of fibre-filled filament",
     PartKind.Unit.FEED: "km of filament",
     PartKind.Unit.HOT: "hot hours",
     PartKind.Unit.RESIDUE: "charring hours",
@@ -34,7 +35,7 @@ UNIT_WORDS: dict[str, str] = {
     PartKind.Unit.DAYS: "days",
 }
 # The units that jobs add to. Days pass by themselves.
-COUNTED = [unit for unit in UNIT_WORDS if unit != PartKind.Unit.DAYS]
+COUNTED = [unit.value for unit in PartKind.Unit if unit != PartKind.Unit.DAYS]
 
 
 def filament_of(feedstock: Feedstock) -> Filament:

@@ -10,7 +10,7 @@ from maintenance.models import PartKind
 from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.wear.wording import SERVICE_UNITS, format_heat_limiter
 from spools.statements import words_for
-from spools.wording import format_day, format_number, format_set_points, format_time
+from spools.wording import format_chance, format_day, format_number, format_set_points, format_time
 
 
 def _fixed(sentences: dict[str, str]) -> None:
@@ -216,7 +216,7 @@ def _life(
     band = f"{format_number(life_low)} to {format_number(life_high)}"
     return (
         f"After this job the {part} will have done {format_number(done)} of an expected "
-        f"{format_number(life_median)} ({band}) {UNIT_WORDS[unit]}: {used_up_pct:.0f} % likely to be used up "
+        f"{format_number(life_median)} ({band}) {UNIT_WORDS[unit]}: {format_chance(used_up_pct)} likely to be used up "
         "by then."
     )
 

@@ -119,7 +119,7 @@ REASONS = {
     "reminder.flow_check_old": "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed "
     "since.",
     "reminder.part_may_be_used_up": "It has done {age!n} {unit!u} of an expected {life!n} ({life_low!n} to "
-    "{life_high!n}): {used_up_pct:.0f} % likely to be used up.",
+    "{life_high!n}): {used_up_pct!l} likely to be used up.",
     "reminder.service_due": "{used!n} {unit!u} {counted_since!w}; its interval is {interval!n}. Source: {source}.",
     "reminder.parts_low": "{in_stock} in stock; the reorder point is {reorder_point}.[ Of those fitted, {used_up_soon} "
     "will probably be used up within {delivery_days} days.][ At the present rate of use stock runs out on "

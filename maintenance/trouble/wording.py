@@ -9,7 +9,7 @@ from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.trouble.causes import SYMPTOMS
 from spools.sentences import register_sentences
 from spools.statements import Statement, words_for
-from spools.wording import format_day, format_number, format_time
+from spools.wording import format_chance, format_day, format_number, format_time
 
 TYPICAL = {
     "telling": "telling sign",
@@ -175,7 +175,7 @@ def _part_use(
 ) -> str:
     band = f"{format_number(left)} ({format_number(left_low)} to {format_number(left_high)})"
     return (
-        f"The {part} had done {format_number(age)} {UNIT_WORDS[unit]}, with {band} left: {used_up_pct:.0f} % likely "
+        f"The {part} had done {format_number(age)} {UNIT_WORDS[unit]}, with {band} left: {format_chance(used_up_pct)} likely "
         "to be used up."
     )
 

@@ -10,7 +10,7 @@ from maintenance.models import Part, PartKind
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
-from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
+from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_records
 from maintenance.wear.learning import learn
 from pages.frame.forms import apply, post_data
@@ -41,7 +41,6 @@ def _describe_life(kind: PartKind) -> dict[str, Any]:
     lives = load_kind_lives([kind])[kind.pk]
     expected = lives.expected()
     return {
-        "unit": UNIT_WORDS[kind.life_unit],
         "expected": expected,
         "own_parts": format_records(**lives.count_records()),
         "picture": draw_lives(learn(lives.stated), expected),

@@ -15,7 +15,7 @@ from maintenance.parts.wear_entries import UNIT_WORDS
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.templatetags.sensible import sensible
 from spools.statements import Statement
-from spools.wording import format_day
+from spools.wording import format_chance, format_day
 
 # Without these nothing prints for long, so their places are shown empty, too.
 ALWAYS_SHOWN = (PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER)
@@ -40,7 +40,7 @@ class LifeLeft:
     low: str
     median: str
     high: str
-    used_up_pct: str
+    used_up: str
     used_up_at: str
     early_at: str
     bar: Bar
@@ -64,7 +64,7 @@ def build_row(role: str, wear: PartWear) -> PartRow:
     """A part with the life that is left of it and the reasons, from the facts."""
     left = wear.life_left()
     life = _describe_life(
-        wear.kind.life_unit,
+        left.unit,
         left.age,
         (left.low_left, left.median_left, left.high_left),
         left.probability_used_up,
@@ -121,7 +121,7 @@ def _describe_life(
         low=sensible(left[0]),
         median=sensible(left[1]),
         high=sensible(left[2]),
-        used_up_pct=f"{100 * used_up:.0f}",
+        used_up=format_chance(100 * used_up),
         used_up_at=used_up_at,
         early_at=early_at,
         bar=Bar(str(low), str(min(median, 99)), str(high - low)),

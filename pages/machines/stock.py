@@ -8,7 +8,7 @@ from maintenance.models import PartKind
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.life import KindLives, load_kind_lives
-from maintenance.parts.wear_entries import UNIT_WORDS, in_stock
+from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_records
 from pages.frame.forms import apply, post_data
 from pages.machines.part_forms import StockForm
@@ -44,7 +44,6 @@ def _count_row(kind: PartKind, counts: dict[int, float]) -> dict:
 def _row(kind: PartKind, counts: dict[int, float], lives: KindLives) -> dict:
     return {
         **_count_row(kind, counts),
-        "unit": UNIT_WORDS[kind.life_unit],
         "life": lives.expected() if lives.records else lives.stated,
         "own_parts": format_records(**lives.count_records()),
     }

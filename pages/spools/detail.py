@@ -29,6 +29,7 @@ from spools.moisture.history import Segment
 from spools.moisture.state import Interval, Moisture, forecast, moisture_of
 from spools.moisture.wording import ORIGIN
 from spools.physics_inputs import SMALL_JOB_G
+from spools.wording import format_chance
 
 AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
@@ -39,15 +40,15 @@ SHOWN_TOOLHEADS = 10
 class Wet:
     """Moisture of the turns that a small job takes, of all turns, and what that means.
 
-    over_limit, over_well: chances in % that those outer turns are above the print limit, and above what
+    over_limit, over_well: chances that those outer turns are above the print limit, and above what
     prints well.
     """
 
     at: datetime
     outer_pct: Interval
     mean_pct: Interval
-    over_limit: int
-    over_well: int
+    over_limit: str
+    over_well: str
     state: str
 
 
@@ -63,8 +64,8 @@ def describe_wetness(moisture: Moisture, feedstock: Feedstock) -> Wet:
         moisture.at,
         moisture.outer_pct(SMALL_JOB_G),
         moisture.mean_pct,
-        round(100 * over_limit),
-        round(100 * over_well),
+        format_chance(100 * over_limit),
+        format_chance(100 * over_well),
         state,
     )
 

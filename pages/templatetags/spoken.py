@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 from django import template
 
-from maintenance.models import WearEntry
+from maintenance.models import PartKind, WearEntry
 from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.wear.abrasion import in_hand
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
 from spools.sentences import format_unit
@@ -48,4 +49,23 @@ def worn(entry: WearEntry) -> str:
     unit = entry.part.kind.life_unit
     if unit not in COUNTED:
         return "counted by the day, not by the job"
-    return f"{sensible(getattr(entry, unit))} {UNIT_WORDS[unit]}"
+    factor, shown = in_hand(unit, entry.part.kind.bore_mm)
+    return f"{sensible(factor * getattr(entry, unit))} {UNIT_WORDS[shown]}"
+
+
+@register.filter
+def as_life(amount: float, kind: PartKind) -> str:
+    """An amount in the unit of a kind's life, in the one that people have in hand, see life_unit."""
+    return sensible(in_hand(kind.life_unit, kind.bore_mm)[0] * amount)
+
+
+@register.filter
+def per_life(amount: float, kind: PartKind) -> str:
+    """An amount for each unit of a kind's life, for each of the unit that people have in hand."""
+    return sensible(amount / in_hand(kind.life_unit, kind.bore_mm)[0])
+
+
+@register.filter
+def life_unit(kind: PartKind) -> str:
+    """The unit of what as_life shows."""
+    return UNIT_WORDS[in_hand(kind.life_unit, kind.bore_mm)[1]]

@@ -64,7 +64,7 @@ def test_parts_go_from_the_drawer_to_the_machine_and_off(api, shop):
     part = api.get(f"parts/{fitting['part']}")
     assert part["fitting"]["id"] == fitting["id"]
     life = part["life_left"]
-    assert life["unit"] == "dose_km" and life["age"] == 0
+    assert life["unit"] == "filled_kg" and life["age"] == 0
     assert life["low_left"] <= life["median_left"] <= life["high_left"]
 
     new = api.post("fittings/replace", toolhead=shop.toolhead, role="nozzle", kind=shop.brass, at=ago(days=2))

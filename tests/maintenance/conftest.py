@@ -1,6 +1,7 @@
 """An invented shop: two printers with parts fitted and in the drawer, places, feedstocks, spools."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -9,7 +10,7 @@ from django.contrib.auth import get_user_model
 from maintenance.machines.printers import add_printer
 from maintenance.models import Part, PartKind, Printer, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part
-from maintenance.parts.life import RemainingLife, load_part_wear
+from maintenance.parts.life import PartWear, RemainingLife, load_part_wear
 from spools.models import Filler, Place
 from tests.restored import build_once
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -101,6 +102,12 @@ def wet(shop):
 
 
 def life_left(parts: Iterable[Part]) -> dict[int, RemainingLife]:
-    """The remaining life of each part, by part id."""
+    """The remaining life of each part, by part id, with its amounts in the unit in which its life is stored."""
     rows = load_part_wear(Part.objects.filter(pk__in=[part.pk for part in parts]))
-    return {row.part.pk: row.life_left() for row in rows}
+    return {row.part.pk: as_stored(row) for row in rows}
+
+
+def as_stored(row: PartWear) -> RemainingLife:
+    left, (factor, _) = row.life_left(), row.in_hand
+    amounts = {name: getattr(left, name) / factor for name in ("age", "median_left", "low_left", "high_left")}
+    return replace(left, **amounts, unit=row.kind.life_unit)

@@ -14,7 +14,7 @@ from maintenance.readiness.verdict import (
     build_check,
     build_remedy,
 )
-from maintenance.wear.abrasion import CUTTING_RATIO, Surface, cuts, wear
+from maintenance.wear.abrasion import CUTTING_RATIO, Surface, cuts, in_hand, wear
 from maintenance.wear.life import probability_used_up
 
 # Parts whose life has a rule of its own.
@@ -107,17 +107,18 @@ def _life(
     remedy = None
     if state != CLEAR:
         remedy = build_remedy("replace", "replace_part", role=role, in_stock=max(0, part.in_stock))
+    factor, unit = in_hand(part.unit, part.bore_mm)
     return build_check(
         name,
         state,
         LIFE_CODES[state],
         remedy,
         part=part.name,
-        done=part.age + ahead,
-        life_median=part.life.median,
-        life_low=part.life.low,
-        life_high=part.life.high,
-        unit=part.unit,
+        done=factor * (part.age + ahead),
+        life_median=factor * part.life.median,
+        life_low=factor * part.life.low,
+        life_high=factor * part.life.high,
+        unit=unit,
         used_up_pct=100 * chance,
     )
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from spools.codes import pretty
 from spools.sentences import register_sentences
 from spools.statements import Statement, Values, words_for
-from spools.wording import Stages, format_stages, format_time
+from spools.wording import Stages, format_chance, format_stages, format_time
 
 SENTENCES = {
     "week.no_spool": "There is no spool of {material}. Receive one, or choose another material.",
@@ -75,7 +75,7 @@ def _too_much_heat(spool: str, stages: Stages, run_share: float, life_share: flo
 def _not_dry_enough(spool: str, stages: Stages, target_pct: float, over: float) -> str:
     return (
         f"After {format_stages(stages)} spool {pretty(spool)} {_chance(over)} not below {target_pct:.2g} % "
-        f"({100 * over:.0f} % chance of more)."
+        f"({format_chance(100 * over)} chance of more)."
     )
 
 
@@ -83,7 +83,7 @@ def _not_dry_enough(spool: str, stages: Stages, target_pct: float, over: float) 
 def _over_print_limit(spool: str, limit_pct: float, due: str, over: float) -> str:
     return (
         f"Spool {pretty(spool)} {_chance(over)} over the print limit of {limit_pct:.2g} % by "
-        f"{format_time(datetime.fromisoformat(due))} ({100 * over:.0f} % chance)."
+        f"{format_time(datetime.fromisoformat(due))} ({format_chance(100 * over)} chance)."
     )
 
 

@@ -22,9 +22,9 @@ from maintenance.parts.fitting import (
 )
 from maintenance.parts.life import load_fitted_parts, load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import rebuild_wear
-from maintenance.wear.abrasion import heat_weight
+from maintenance.wear.abrasion import heat_weight, in_hand
 from spools.facts import withdraw
-from tests.maintenance.conftest import LONG_AGO, PRINT, kind, life_left
+from tests.maintenance.conftest import LONG_AGO, PRINT, as_stored, kind, life_left
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -64,7 +64,7 @@ def test_worn_parts_teach_the_life_of_their_kind(shop, printing):
     assert new.median_left == pytest.approx(known.expected().median)
     reasons = {reason.code: reason.values for reason in new.why}
     assert reasons["life_reason.own_parts"]["records"]["worn"] == 3
-    assert reasons["life_reason.stated"]["life"][1] == 0.17
+    assert reasons["life_reason.stated"]["life"][1] == pytest.approx(0.17 * in_hand("dose_km", 0.4)[0])
     assert reasons["life_reason.stated"]["source"] == "invented for tests"
 
 
@@ -115,7 +115,7 @@ def test_a_past_time_uses_only_facts_known_then(shop, printing):
 def test_the_date_follows_from_what_is_left_and_the_rate_of_use(shop, printing):
     printing(100, 48)
     [of] = [of for of in load_fitted_parts([shop.north.pk]) if of.kind == shop.brass]
-    left = of.life_left()
+    left = as_stored(of)
     # Fitted twenty days ago: that is what the rate is taken over, not thirty.
     assert of.per_day == pytest.approx(left.age / (LONG_AGO / 24), rel=1e-3)
     days = (left.used_up_at - of.at) / timedelta(days=1)

@@ -15,7 +15,7 @@ from maintenance.parts.fitting import (
 from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import in_stock, rebuild_wear
 from spools.facts import withdraw
-from tests.maintenance.conftest import life_left
+from tests.maintenance.conftest import as_stored, life_left
 from tests.maintenance.parts.test_life import nozzle, printing  # noqa: F401  a fixture
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago
@@ -61,7 +61,7 @@ def test_a_worn_part_of_unknown_age_does_not_shorten_the_life_of_its_kind(shop, 
 def test_a_part_of_unknown_age_may_fail_soon_and_may_last(shop, old_gears):
     [row] = load_part_wear(Part.objects.filter(pk=old_gears.part_id))
     new = lives(shop.gears).expected()
-    left = row.life_left()
+    left = as_stored(row)
     assert left.low_left < new.low / 2 and left.median_left < 0.6 * new.median < left.high_left < new.high
     assert row.expected.used_up_by(0) == 0
     assert 0 < left.probability_used_up < 0.1

@@ -37,7 +37,7 @@ FLOW |= {
     "part": "soft gears",
     "toolhead": "South T0",
 }
-PART = {"part": "brass 0.4", "site": "North T0", "age": 0.26, "unit": "dose_km"}
+PART = {"part": "brass 0.4", "site": "North T0", "age": 0.26, "unit": "filled_kg"}
 PART |= {"life": 0.17, "life_low": 0.055, "life_high": 0.49, "used_up_pct": 78}
 SERVICE = {"service": "belt check", "site": "North", "used": 160.0, "interval": 150.0, "unit": "hours"}
 SERVICE |= {
@@ -147,7 +147,7 @@ EXAMPLES = {
     "reminder.flow_loss_falls.title": (FLOW, "Look at the soft gears on South T0: its flow loss falls"),
     "reminder.part_may_be_used_up": (
         PART,
-        "It has done 0.26 km of filler of an expected 0.17 (0.055 to 0.49): 78 % likely to be used up.",
+        "It has done 0.26 kg of fibre-filled filament of an expected 0.17 (0.055 to 0.49): 78 % likely to be used up.",
     ),
     "reminder.part_may_be_used_up.title": (PART, "Replace the brass 0.4 on North T0"),
     "reminder.service_due": (

@@ -19,7 +19,7 @@ from spools.statements import Statement
 DRY = JobMoisture(50, 0.1, 0.15, 0.2, over_clear=0.0, over_hold=0.0)
 WET = JobMoisture(50, 0.9, 1.2, 1.6, over_clear=1.0, over_hold=0.97)
 SOUND = {
-    "nozzle": PartAtPrint("steel nozzle", 0.01, 0.1, (0.2, 1.0, 5.0), "dose_km", 690),
+    "nozzle": PartAtPrint("steel nozzle", 0.01, 0.1, (0.2, 1.0, 5.0), "filled_kg", 690),
     "gears": PartAtPrint("steel gears", 0.01, 20.0, (150.0, 480.0, 1500.0), "feed_km", 690),
 }
 CLEANED = {

@@ -14,6 +14,7 @@ from maintenance.wear.abrasion import (
     feed_km,
     heat_weight,
     hot_h,
+    in_hand,
     mean_relative_wear,
     relative_wear,
     sliding_km,
@@ -162,3 +163,11 @@ def test_residue_counts_at_the_polymers_usual_temperature_and_by_its_activation_
         > wear(PrintUse(0.1, 4, 230), pla, BRASS).residue_h
         > 4
     )
+
+
+def test_the_dose_of_a_bore_is_shown_as_filament_with_fibres():
+    # 1 kg with 20 % of carbon fibre (14 % by volume) through 0.4 mm: 6.37 km of plug.
+    assert in_hand("dose_km", 0.4) == (pytest.approx(1 / (6.366 * 0.142), rel=1e-3), "filled_kg")
+    # As much wear through a bore twice as wide takes four times the filament.
+    assert in_hand("dose_km", 0.8)[0] == pytest.approx(4 * in_hand("dose_km", 0.4)[0])
+    assert in_hand("hours", None) == (1.0, "hours")

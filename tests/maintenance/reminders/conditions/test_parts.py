@@ -116,4 +116,4 @@ def test_a_part_is_urgent_when_it_is_likelier_used_up_than_not(shop, filled, gra
     record_job(toolhead=shop.north, spool=filled, start=hours_ago(29), override_reason="a test", **values)
     reminder = open_reminder("replace")
     assert (reminder.reason.values["used_up_pct"] > 50) is urgent is (reminder.urgent_since is not None)
-    assert reminder.amount_unit == "dose_km" and reminder.amount > 0
+    assert reminder.amount_unit == "filled_kg" and reminder.amount > 0
