@@ -277,5 +277,15 @@ class LoadSerializer(StrictSerializer):
     )
 
 
+class PastLoadingSerializer(StrictSerializer):
+    toolhead = Id(queryset=Toolhead.objects.all())
+    slot = Whole(required=False, help_text="of a toolhead that has several; without it the first free one")
+    start = Moment()
+    end = Moment(help_text="when it came off; then it went back where it had been")
+    fed_from = Id(
+        required=False, queryset=Place.objects.all(), help_text="the dry box or dryer that fed it, if one did"
+    )
+
+
 class CorrectLoadingSerializer(StrictSerializer):
     at = Moment(help_text="when it was loaded")

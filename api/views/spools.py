@@ -12,7 +12,7 @@ from api.fields import parse
 from api.filters import SpoolListFilter
 from api.serializers import spools as serializers
 from api.serializers.drying import PlanRequestSerializer, PlanSerializer
-from api.serializers.machines import LoadingSerializer, LoadSerializer
+from api.serializers.machines import LoadingSerializer, LoadSerializer, PastLoadingSerializer
 from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.views.base import Endpoint, VersionMixin, WithdrawMixin, respond
 from api.views.machines import LOADINGS
@@ -20,6 +20,7 @@ from api.views.readiness import job_spec, judge_pairs
 from maintenance.board.shop import load_board
 from maintenance.jobs.planned import list_verdicts
 from maintenance.machines.loading import load_spool, unload_spool
+from maintenance.machines.past_loadings import record_past_loading
 from maintenance.models import Loading, Toolhead
 from spools import codes
 from spools.board import board
@@ -240,6 +241,16 @@ class Spools(VersionMixin, Endpoint):
         data = parse(LoadSerializer, request.data)
         job = job_spec(data.pop("job", None))
         loading = load_spool(data.pop("toolhead"), spool, **data, job=job, by=request.user)
+        return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
+
+    @extend_schema(request=PastLoadingSerializer, responses={201: LoadingSerializer})
+    @action(detail=True, methods=["post"], url_path="past-loading")
+    def past_loading(self, request: Request, code: str) -> Response:
+        """Add a loading that is over, also between later ones; then it went back where it had been."""
+        spool, data = self.get_object(), parse(PastLoadingSerializer, request.data)
+        loading = record_past_loading(
+            data.pop("toolhead"), spool, data.pop("start"), data.pop("end"), **data, by=request.user
+        )
         return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk), status=201)
 
     @extend_schema(request=serializers.MoveSerializer, responses=LoadingSerializer)

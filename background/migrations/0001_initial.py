@@ -1,5 +1,6 @@
-import django.utils.timezone
 import uuid
+
+import django.utils.timezone
 from django.db import migrations, models
 
 

@@ -17,7 +17,7 @@ from maintenance.readiness.verdict import HOLD, Verdict, encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.facts import describe_withdrawal
-from spools.inventory.moves import lock_dryer, record_move
+from spools.inventory.moves import lock_dryer, record_move, require_target
 from spools.inventory.openings import find_opened, record_opening
 from spools.models import Opening, Place, Spool
 from spools.refusals import refusal
@@ -55,7 +55,7 @@ def load_spool(
     that does not feed.
     """
     unload_to, fed_from = site.get("unload_to"), site.get("fed_from")
-    toolhead = _lock_toolhead(toolhead)
+    toolhead = lock_toolhead(toolhead)
     for place in (unload_to, fed_from):
         if place is not None:
             lock_dryer(place)
@@ -77,7 +77,7 @@ def load_spool(
         judged = verdict(toolhead, spool, job, at=None if is_now else at, fed_from=fed_from)
     require_no_hold(judged, override_reason, "loaded")
     move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
-    opening = None if fed_from is None else _open_bag(spool, toolhead, at, by)
+    opening = None if fed_from is None else open_bag(spool, toolhead, at, by)
     toolheads_changed(Q(pk=toolhead.pk))
     return Loading.objects.create(
         toolhead=toolhead,
@@ -116,7 +116,7 @@ def require_feeding(place: Place | None) -> None:
         )
 
 
-def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> Opening | None:
+def open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> Opening | None:
     """Loading opens the bag in which a spool came; a stay in a printer says so by itself."""
     opened = find_opened(spool)
     if opened is None or opened.at > at:
@@ -128,8 +128,12 @@ def _open_bag(spool: Spool, toolhead: Toolhead, at: datetime, by: Any) -> Openin
 
 @transaction.atomic
 def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, by: Any = None) -> Loading:
-    """Take a spool off its toolhead and put it in a place. Refused: one that is off already."""
-    _lock_toolhead(loading.toolhead)
+    """Take a spool off its toolhead and put it in a place.
+
+    Refused: one that is off already, and a place that require_target refuses.
+    """
+    require_target(place)
+    lock_toolhead(loading.toolhead)
     lock_dryer(place)
     spool = lock_spool(loading.spool)
     loading = Loading.recorded.select_related("toolhead__printer").get(pk=loading.pk)
@@ -181,9 +185,7 @@ def _require_free_spool(spool: Spool, at: datetime) -> None:
 def _choose_slot(toolhead: Toolhead, slot: int | None, at: datetime) -> int:
     """The slot that was asked for, else the first free one. Refused: none is free and none is given."""
     if slot is not None:
-        if not 1 <= slot <= toolhead.slots:
-            raise refusal("no_such_slot", f"{toolhead} has the slots 1 to {toolhead.slots}.", "slot")
-        return slot
+        return require_slot(toolhead, slot)
     taken = set(Loading.objects.filter(_lasting_at(at), toolhead=toolhead).values_list("slot", flat=True))
     free = find_free_slot(toolhead, taken)
     if free is None and toolhead.slots > 1:
@@ -193,6 +195,13 @@ def _choose_slot(toolhead: Toolhead, slot: int | None, at: datetime) -> int:
             "slot",
         )
     return free or 1
+
+
+def require_slot(toolhead: Toolhead, slot: int) -> int:
+    """The slot. Refused: one that the toolhead does not have."""
+    if not 1 <= slot <= toolhead.slots:
+        raise refusal("no_such_slot", f"{toolhead} has the slots 1 to {toolhead.slots}.", "slot")
+    return slot
 
 
 def find_free_slot(toolhead: Toolhead, taken: Container[int]) -> int | None:
@@ -225,7 +234,8 @@ def _lasting_at(at: datetime) -> Q:
     return Q(end=None) | Q(end__gt=at)
 
 
-def _lock_toolhead(toolhead: Toolhead) -> Toolhead:
+def lock_toolhead(toolhead: Toolhead) -> Toolhead:
+    """Locks a toolhead, with its printer's place, before the facts of spools."""
     lock_spool_facts()
     return (
         Toolhead.objects.select_for_update(no_key=True, of=("self",))

@@ -1,4 +1,4 @@
-"""Loadings that are corrected or withdrawn: the spool is where it was before, as if never loaded."""
+"""Loadings that are added afterwards, corrected or withdrawn: then the spool is where it was before."""
 
 from datetime import datetime
 from typing import Any
@@ -7,15 +7,19 @@ from django.db import transaction
 from django.db.models import Q
 
 from maintenance.changes import toolheads_changed
+from maintenance.machines.loading import lock_toolhead, open_bag, require_feeding, require_slot
 from maintenance.machines.stays import follow_spool
-from maintenance.models import Loading
-from spools.checks import lock_spool, lock_spool_facts, require_past_time
+from maintenance.models import Loading, Toolhead
+from maintenance.readiness.builder import verdict
+from maintenance.readiness.verdict import HOLD, encode_checks
+from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn, withdraw
 from spools.inventory.ledger import JUST_BEFORE
+from spools.inventory.moves import require_not_in_run
 from spools.inventory.openings import record_opening
 from spools.inventory.stays import follow_moves, require_fits
-from spools.models import Move, Opening, Spool
+from spools.models import Move, Opening, Place, Spool
 from spools.refusals import refusal
 from spools.wording import format_time
 
@@ -58,6 +62,76 @@ def _follow(loading: Loading, since: datetime) -> None:
 
 
 @transaction.atomic
+def record_past_loading(
+    toolhead: Toolhead,
+    spool: Spool,
+    start: datetime,
+    end: datetime,
+    *,
+    slot: int | None = None,
+    fed_from: Place | None = None,
+    by: Any = None,
+) -> Loading:
+    """Add a loading from start to end; then the spool went back where it had been, as after a past stay.
+
+    Its verdict is computed as of the start; a hold asks for no reason, since it happened. slot, fed_from: as for load_spool.
+    Refused: times at which the toolhead, or the spool, was loaded otherwise, and all that a past stay is refused for.
+    """
+    toolhead = lock_toolhead(toolhead)
+    spool = lock_spool(spool)
+    require_in_use(spool)
+    start, end = require_past_time(start, spool, "start"), require_past_time(end, spool, "end")
+    if end <= start:
+        raise refusal(
+            "end_before_start",
+            f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+            "end",
+        )
+    require_feeding(fed_from)
+    slot = _choose_slot(toolhead, spool, slot, start, end)
+    place = fed_from or toolhead.printer.place
+    require_not_in_run(spool, start, end)
+    require_fits(spool, place, start, end, "start")
+    judged = verdict(toolhead, spool, None, at=start, fed_from=fed_from)
+    loading = Loading.objects.create(
+        toolhead=toolhead,
+        slot=slot,
+        spool=spool,
+        start=start,
+        end=end,
+        state=judged.state,
+        reasons=encode_checks(judged.checks),
+        override_reason="" if judged.state != HOLD else "added afterwards",
+        fed_from=fed_from,
+        move=Move.objects.create(spool=spool, place=place, at=start, until=end, recorded_by=by),
+        opening=None if fed_from is None else open_bag(spool, toolhead, start, by),
+        recorded_by=by,
+    )
+    _follow(loading, start)
+    return Loading.objects.get(pk=loading.pk)
+
+
+def _choose_slot(toolhead: Toolhead, spool: Spool, slot: int | None, start: datetime, end: datetime) -> int:
+    """The slot that was given, else the first that was free then. Refused: another loading then; it is named."""
+    then = Loading.objects.filter(Q(end=None) | Q(end__gt=start), start__lt=end)
+    then = then.select_related("spool", "toolhead__printer")
+    taken = {row.slot: row for row in then.filter(toolhead=toolhead).order_by("-start")}
+    slots = [require_slot(toolhead, slot)] if slot is not None else list(range(1, toolhead.slots + 1))
+    free = next((number for number in slots if number not in taken), None)
+    other = then.filter(spool=spool).first() or (taken[slots[0]] if free is None else None)
+    if other is None:
+        assert free is not None
+        return free
+    until = "and still is" if other.end is None else f"until {format_time(other.end)}"
+    raise refusal(
+        "loaded_elsewhere" if other.spool_id == spool.pk else "toolhead_taken_then",
+        f"Spool {pretty(other.spool.code)} was on {other.site} from {format_time(other.start)} {until}. Give other "
+        "times, or first add a past stay of that spool in another place.",
+        "start",
+    )
+
+
+@transaction.atomic
 def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loading:
     """Withdraw a loading and add it with the right time. Returns that one.
 
@@ -92,8 +166,10 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
     right._state.adding = True
     mark_withdrawn(wrong, by=by, reason=None)
     mark_withdrawn(wrong.move, by=by, reason=None)
-    require_fits(spool, wrong.move.place, at, None, "at")
-    right.move = Move.objects.create(spool=spool, place=wrong.move.place, at=at, recorded_by=by)
+    require_fits(spool, wrong.move.place, at, wrong.move.until, "at")
+    right.move = Move.objects.create(
+        spool=spool, place=wrong.move.place, at=at, until=wrong.move.until, recorded_by=by
+    )
     if wrong.opening is not None and wrong.opening.withdrawn_at is None:
         _close_bag(wrong)
         right.opening = record_opening(spool, at=at, cause=wrong.opening.cause, by=by)

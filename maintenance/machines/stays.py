@@ -57,6 +57,8 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], ended_at: datetime 
         )
     place = loading.move.place_id
     ends = [move.at for move in moves if move.at > loading.start and move.place_id != place]
+    if loading.move.until is not None:
+        ends.append(loading.move.until)
     if ended_at is not None:
         ends.append(ended_at)
     if loading.unloading is not None and loading.unloading.withdrawn_at is None:

@@ -1,11 +1,13 @@
 import datetime
+import uuid
+
 import django.core.validators
 import django.db.models.deletion
 import django.utils.timezone
-import spools.models.statements
-import uuid
 from django.conf import settings
 from django.db import migrations, models
+
+import spools.models.statements
 
 
 class Migration(migrations.Migration):

@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 
+from maintenance.models import Toolhead
 from pages.frame.forms import WhenField, number
 from pages.spools.forms import PlaceChoice, WithPlaces
 from spools import limits
@@ -26,6 +27,18 @@ class CorrectMoveForm(WithPlaces):
 
 class CorrectLoadingForm(forms.Form):
     when = WhenField(label="Loaded", help_text="", required=True)
+
+
+class PastLoadingForm(forms.Form):
+    toolhead = forms.ModelChoiceField(Toolhead.objects.select_related("printer"))
+    start = WhenField(label="Loaded", help_text="", required=True)
+    end = WhenField(label="Taken off", help_text="", required=True)
+    fed_from = forms.ModelChoiceField(
+        Place.objects.filter(feeds=True),
+        required=False,
+        label="Fed from",
+        empty_label="it stood at the printer",
+    )
 
 
 class CorrectRunForm(forms.Form):

@@ -1,14 +1,14 @@
-"""Correct the times of drying runs and loadings, and add a drying run that is over."""
+"""Correct the times of drying runs and loadings, and add those that are over."""
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from maintenance.machines.past_loadings import correct_loading
+from maintenance.machines.past_loadings import correct_loading, record_past_loading
 from maintenance.models import Loading
 from pages.frame.forms import apply, post_data
 from pages.spools.lookup import with_spool, with_spool_in_use
-from pages.spools.past_fact_forms import CorrectLoadingForm, CorrectRunForm, PastRunForm
+from pages.spools.past_fact_forms import CorrectLoadingForm, CorrectRunForm, PastLoadingForm, PastRunForm
 from spools.codes import pretty
 from spools.drying.past_runs import correct_run, record_past_run
 from spools.drying.runs import DryingSettings
@@ -38,6 +38,21 @@ def past_run(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.success(request, f"{pretty(spool.code)} was drying in {form.cleaned_data['dryer']} then.")
         return redirect("spool", spool.code)
     return render(request, "spools/past_run.html", {"spool": spool, "form": form})
+
+
+@with_spool_in_use
+def past_loading(request: HttpRequest, spool: Spool) -> HttpResponse:
+    """A loading that nobody recorded then."""
+    form = PastLoadingForm(post_data(request))
+    if apply(
+        form,
+        lambda data: record_past_loading(
+            data["toolhead"], spool, data["start"], data["end"], fed_from=data["fed_from"], by=request.user
+        ),
+    ):
+        messages.success(request, f"{pretty(spool.code)} was on {form.cleaned_data['toolhead']} then.")
+        return redirect("spool", spool.code)
+    return render(request, "spools/past_loading.html", {"spool": spool, "form": form})
 
 
 @with_spool

@@ -15,6 +15,7 @@ urlpatterns = [
     path("s/<str:code>/weigh/", actions.spool_weigh, name="spool-weigh"),
     path("s/<str:code>/weighings/<int:pk>/", actions.weighing_correct, name="weighing-correct"),
     path("s/<str:code>/past-drying/", past_facts.past_run, name="spool-past-drying"),
+    path("s/<str:code>/past-loading/", past_facts.past_loading, name="spool-past-loading"),
     path("s/<str:code>/dryings/<int:pk>/", past_facts.run_correct, name="run-correct"),
     path("s/<str:code>/loadings/<int:pk>/", past_facts.loading_correct, name="loading-correct"),
     path("s/<str:code>/moves/<int:pk>/", actions.move_correct, name="move-correct"),

@@ -19,7 +19,7 @@ from spools.drying.gate import FirstStage, check_start
 from spools.facts import describe_withdrawal
 from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
-from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run
+from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run, require_target
 from spools.inventory.prints import require_not_printing
 from spools.inventory.stays import require_unheated
 from spools.models import DryingRun, Place, PlannedDrying, Spool
@@ -246,8 +246,10 @@ def finish_drying(
 ) -> DryingRun:
     """Ends a drying run and puts the spool in ``place``; gross_g: its mass after drying, with the reel.
 
-    Refused: a run that has ended, an end before its start or in the future, a dryer in which others dry.
+    Refused: a run that has ended, an end before its start or in the future, a dryer in which others dry, and a place
+    that require_target refuses.
     """
+    require_target(place)
     lock_dryer(place)
     spool = lock_spool(run.spool)
     run = DryingRun.recorded.select_for_update(no_key=True).get(pk=run.pk)

@@ -33,8 +33,10 @@ def move_spool(
 ) -> Stay:
     """As record_move. Returns the present stay, which goes on where the spool is there already.
 
-    from_place: where it was when somebody chose to move it. Refused: a spool that was moved meanwhile.
+    from_place: where it was when somebody chose to move it. Refused: a spool that was moved meanwhile, and a place
+    that require_target refuses.
     """
+    require_target(place)
     spool = lock_spool(spool)
     stay = current_stay(spool)
     if from_place is not None and stay is not None and stay.place_id not in (from_place.pk, place.pk):
@@ -208,6 +210,22 @@ def lock_dryer(place: Place) -> None:
     lock_spool_facts()
     if place.kind == Place.Kind.DRYER:
         Place.objects.select_for_update(no_key=True).get(pk=place.pk)
+
+
+def require_target(place: Place, field: str = "place") -> None:
+    """Refused: the place of a printer, where spools come by loading, and a place that is out of use."""
+    if place.kind == Place.Kind.PRINTER:
+        raise refusal(
+            "place_of_printer",
+            f"{place} is a printer. Load the spool on a toolhead of it instead: that moves it there.",
+            field,
+        )
+    if place.retired_at is not None:
+        raise refusal(
+            "place_out_of_use",
+            f"{place} is out of use since {format_time(place.retired_at)}. Choose another place.",
+            field,
+        )
 
 
 def require_after(stay: Stay, at: datetime) -> None:

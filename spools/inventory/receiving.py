@@ -11,7 +11,7 @@ from spools import codes, limits
 from spools.checks import require_past_time, require_within
 from spools.invalidation import invalidate_after
 from spools.inventory.ledger import require_gross_mass
-from spools.inventory.moves import lock_dryer
+from spools.inventory.moves import lock_dryer, require_target
 from spools.inventory.stays import rebuild_stays, require_unheated
 from spools.models import Feedstock, MassEntry, Move, Opening, Place, Spool
 from spools.physics_inputs import geometry
@@ -76,6 +76,7 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
     dryer that runs.
     """
     at = require_past_time(at)
+    require_target(place)
     lock_dryer(place)
     require_unheated(place, at)
     if new.net_mass_g is None and new.gross_g is None:

@@ -2,9 +2,10 @@ import django.core.validators
 import django.db.models.deletion
 import django.db.models.functions.comparison
 import django.utils.timezone
-import spools.models.statements
 from django.conf import settings
 from django.db import migrations, models
+
+import spools.models.statements
 
 
 class Migration(migrations.Migration):

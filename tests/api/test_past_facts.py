@@ -31,3 +31,23 @@ def test_a_past_drying_run_is_added_corrected_and_withdrawn(api, shop, receive):
     api.post(f"drying-runs/{right['id']}/withdraw", status=200, reason="another spool")
     assert api.get("drying-runs", valid=True)["count"] == 0
     assert len(api.get(f"spools/{code}/history")["drying_runs"]) == 2
+
+
+def test_a_past_loading_is_added(api, shop, receive):
+    code = receive()
+    times = {"start": ago(days=3), "end": ago(days=2)}
+    loading = api.post(f"spools/{code}/past-loading", toolhead=shop.toolhead, **times)
+    assert loading["end"] is not None and loading["withdrawn_at"] is None
+    assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box
+    again = api.refusals(f"spools/{code}/past-loading", toolhead=shop.toolhead, **times)
+    assert again == {"start": "loaded_elsewhere"}
+
+
+def test_spools_come_to_printers_by_loading_and_to_places_in_use(api, shop, receive):
+    code = receive()
+    move = f"spools/{code}/move"
+    assert api.refusals(move, place=shop.printer_place) == {"place": "place_of_printer"}
+    old = api.post("places", name="old shelf", kind="shelf", assumed_rh_pct=55)["id"]
+    api.post(f"places/{old}/retire", status=200)
+    assert api.refusals(move, place=old) == {"place": "place_out_of_use"}
+    assert api.get(f"spools/{code}")["stay"]["place"] == shop.dry_box

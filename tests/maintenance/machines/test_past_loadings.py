@@ -7,14 +7,16 @@ from django.utils import timezone
 from maintenance.jobs.records import record_job
 from maintenance.machines import stays
 from maintenance.machines.loading import load_spool, unload_spool
-from maintenance.machines.past_loadings import correct_loading
+from maintenance.machines.past_loadings import correct_loading, record_past_loading
 from maintenance.models import Loading
+from spools.codes import pretty
 from spools.facts import withdraw
 from spools.inventory.moves import current_stay, move_spool, record_excursion
 from spools.inventory.openings import find_opened
 from spools.models import Place
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
+from tests.spools.derived import derived
 
 JOB = {"mass_g": 5, "hours": 1, "nozzle_c": 205, "bed_c": 55}
 
@@ -108,6 +110,42 @@ def test_the_bag_that_a_loading_opened_is_closed_again(shop):
     assert find_opened(spool) is not None
     withdraw(loading, reason="another spool")
     assert find_opened(spool) is None
+
+
+def test_a_loading_is_added_between_later_ones_and_withdrawn(shop, plain):
+    first = load_spool(shop.south, plain, at=hours_ago(20))
+    unload_spool(first, shop.box, at=hours_ago(15))
+    load_spool(shop.south, plain, at=hours_ago(5))
+    other = receive(shop.pla, shop.box, card="dry")
+    before = derived([plain, other], timezone.now())
+    with refuses("toolhead_taken_then", "start", names=[pretty(plain.code)]):
+        record_past_loading(shop.south, other, hours_ago(7), hours_ago(4))
+    with refuses("end_before_start", "end"):
+        record_past_loading(shop.south, other, hours_ago(7), hours_ago(7))
+    loading = record_past_loading(shop.south, other, hours_ago(12), hours_ago(8))
+    job = print_(shop, other, 10)
+    with refuses("loaded_elsewhere", "start"):
+        record_past_loading(shop.north, other, hours_ago(9), hours_ago(6))
+    right = correct_loading(loading, at=hours_ago(13))
+    assert (right.start, right.end, current_stay(other).place) == (hours_ago(13), hours_ago(8), shop.box)
+    assert stays.rebuild() == []
+    withdraw(job, reason="another spool")
+    withdraw(right, reason="another spool")
+    assert derived([plain, other], timezone.now()) == before
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
+def test_loadings_may_be_added_in_any_order(shop, plain, order):
+    times = [(12, 10), (8, 6), (6, 3)]
+    for n in order:
+        record_past_loading(shop.south, plain, *(hours_ago(hours) for hours in times[n]))
+    assert [(row.start, row.end) for row in Loading.objects.order_by("start")] == [
+        (hours_ago(start), hours_ago(end)) for start, end in times
+    ]
+    # In its place between them, and at the printer without a break from the second to the third.
+    ends = [stay.end for stay in plain.stays.order_by("start")]
+    assert ends == [*(hours_ago(hours) for hours in (12, 10, 8, 3)), None]
+    assert stays.rebuild() == []
 
 
 def test_a_rebuild_derives_the_ends_of_loadings_again(shop, plain):

@@ -97,6 +97,18 @@ def test_a_loading_is_corrected_and_withdrawn(shop, desk):
     address = reverse("withdraw", args=["loading", loading.pk])
     assert notices(desk.post(address, {"reason": "another spool"}, follow=True)) == ["success"]
     assert not Loading.objects.exists() and current_stay(spool).place == shop.box
+    add = of("spool-past-loading", spool)
+    times = {"start": local_input(hours_ago(7)), "end": local_input(hours_ago(8))}
+    assert desk.get(add).status_code == 200
+    require_refused(desk.post(add, times | {"toolhead": toolhead.pk}), "end_before_start", "end")
+    times["end"] = local_input(hours_ago(5))
+    assert notices(desk.post(add, times | {"toolhead": toolhead.pk}, follow=True)) == ["success"]
+    loading = Loading.objects.get()
+    assert (loading.end, loading.recorded_by, current_stay(spool).place) == (
+        hours_ago(5),
+        shop.user,
+        shop.box,
+    )
 
 
 def test_the_second_of_two_moves_learns_of_the_first(shop, desk):

@@ -26,7 +26,7 @@ def air_at(spool, hours):
 
 def test_it_takes_the_readings_of_its_room_and_its_own_first(nylon, shelf, printer):
     spool = receive(nylon, shelf, at=hours_ago(100))
-    moves.move_spool(spool, printer, at=hours_ago(90))
+    moves.record_move(spool, printer, at=hours_ago(90))
     assert air_at(spool, 50) == (shelf.assumed_rh_pct, "assumed")
     assert climate_at(printer).source.code == "air.room"
     row = board.read([spool.pk])[spool.pk]

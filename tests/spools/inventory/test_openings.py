@@ -59,7 +59,7 @@ def test_a_spool_that_came_open_is_opened_as_it_came(nylon, bag):
 def test_its_first_use_opens_it(sealed, printer, dryer, use):
     at = hours_ago(30)
     if use == "loaded":
-        moves.move_spool(sealed, printer, at=at)
+        moves.record_move(sealed, printer, at=at)
     elif use == "dried":
         start_drying([sealed], dryer, DryingSettings(60), at=at)
     else:
