@@ -11,6 +11,7 @@ from maintenance.costs.rates import save_rates
 from maintenance.costs.shares import load_rates
 from maintenance.costs.usage import Usage, add_up, load_usage
 from maintenance.costs.wording import format_money
+from pages.costs.chart import draw_months
 from pages.costs.forms import RatesForm, UsageForm
 from pages.frame.forms import apply, post_data
 
@@ -45,6 +46,10 @@ def usage(request: HttpRequest) -> HttpResponse:
     groups, currency = load_usage(by, since, until), load_rates().currency
     total = add_up(groups)
     most_g = max((group.mass_g for group in groups), default=0.0)
+    chart = None
+    if by == "month" and groups:
+        days = form.cleaned_data["since"], form.cleaned_data["until"]
+        chart = draw_months({group.name: group for group in groups}, *days)
     query = {"by": by, "since": since.isoformat(), "until": until.isoformat(), "format": "csv"}
     return render(
         request,
@@ -55,6 +60,7 @@ def usage(request: HttpRequest) -> HttpResponse:
             "by": by,
             "rows": [_row(group, currency, most_g) for group in groups],
             "total": _row(total, currency, total.mass_g),
+            "chart": chart,
             "gaps": total.cost.gaps,
             "csv": f"/api/v1/usage?{urlencode(query)}",
         },

@@ -12,15 +12,17 @@ from maintenance.flow.history import CheckSeries
 WIDTH, HEIGHT = 400, 200
 LEFT, RIGHT, TOP, BOTTOM = 40, 12, 10, 40
 ABOVE, BELOW = -3, 13
-TICKS = 5
+TICKS, MOST_TICKS = 5, 6
 STEPS = [1, 2, 5, 10, 20, 50, 100]
+ROUND_STEPS = [f * 10**power for power in range(-2, 7) for f in (1, 2, 5)]
 
 
 @dataclass(frozen=True)
 class Drawing:
     """Coordinates in a box. y_ticks, x_ticks: (place, text); points: (x, y, marked).
 
-    limits: (y, text, how far below the line its text stands). bars: (x, y, y).
+    limits: (y, text, how far below the line its text stands). bars: (x, y, y). columns: (x, y, width, height, whether
+    it is of failures).
     """
 
     y_ticks: list[tuple[float, str]]
@@ -30,6 +32,7 @@ class Drawing:
     limits: list[tuple[float, str, int]]
     band: str = ""
     bars: list[tuple[float, float, float]] = field(default_factory=list)
+    columns: list[tuple[float, float, float, float, bool]] = field(default_factory=list)
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -43,6 +46,11 @@ def _scale(low: float, high: float, first: float, last: float) -> Callable[[floa
         return first + (last - first) * (value - low) / (high - low)
 
     return to_pixels
+
+
+def round_step(span: float) -> float:
+    """A round step of which no more than MOST_TICKS make the span."""
+    return next((step for step in ROUND_STEPS if span <= MOST_TICKS * step), ROUND_STEPS[-1])
 
 
 def _step(span: float) -> float:

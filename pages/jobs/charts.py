@@ -5,10 +5,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from maintenance.gcode import JobFacts
-from pages.flow.charts import ABOVE, BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Drawing
+from pages.flow.charts import ABOVE, BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Drawing, round_step
 
-MOST_TICKS = 6
-STEPS = [f * 10**power for power in range(-2, 7) for f in (1, 2, 5)]
 HOUR_S, MINUTE_S = 3600, 60
 ROWS = 12
 
@@ -39,7 +37,7 @@ def flow_drawing(facts: JobFacts, limits: Sequence[tuple[float, str]] = ()) -> D
     _, unit_s = time_unit(facts)
     x_ends = len(flows) * facts.flow_bin_s / unit_s
     y_ends = max(*flows, *(flow for flow, _ in limits))
-    x_step, y_step = _step(x_ends), _step(y_ends)
+    x_step, y_step = round_step(x_ends), round_step(y_ends)
     y_top = y_step * -(-y_ends // y_step)
 
     def x(time: float) -> float:
@@ -73,11 +71,6 @@ def flow_rows(facts: JobFacts) -> list[FlowRow]:
         )
         for first, end in pairwise(bounds)
     ]
-
-
-def _step(span: float) -> float:
-    """A round step of which no more than MOST_TICKS make the span."""
-    return next((step for step in STEPS if span <= MOST_TICKS * step), STEPS[-1])
 
 
 def _mean(values: Sequence[float]) -> float:
