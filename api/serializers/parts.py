@@ -53,8 +53,19 @@ class LearntLifeSerializer(serializers.Serializer):
     own_parts = OwnPartsSerializer(help_text="number of this shop's own parts that it is learnt from")
 
 
+class RunOutSerializer(serializers.Serializer):
+    """Likely time, and those of 10 % and 90 %."""
+
+    at = Moment()
+    early_at = Moment()
+    late_at = Moment()
+    a_month = Number(help_text="used in 30 days")
+    why = StatementSerializer(source="statement")
+
+
 class PartKindSerializer(ModelSerializer):
     in_stock = serializers.SerializerMethodField()
+    runs_out = serializers.SerializerMethodField()
     learnt = serializers.SerializerMethodField()
 
     class Meta:
@@ -80,6 +91,7 @@ class PartKindSerializer(ModelSerializer):
             "stock_unit",
             "reorder_point",
             "in_stock",
+            "runs_out",
             "learnt",
         ]
 
@@ -101,6 +113,14 @@ class PartKindSerializer(ModelSerializer):
             "typical_high": expected.typical[2],
             "own_parts": lives.count_records(),
         }
+
+    @extend_schema_field(RunOutSerializer(allow_null=True))
+    def get_runs_out(self, kind: PartKind) -> Any:
+        """When the stock of a consumable runs out at the present use; null of a part, or where none is used."""
+        if kind.role not in IN_NO_MACHINE:
+            return None
+        run_out = self.context["run_outs"]().get(kind.pk)
+        return None if run_out is None else RunOutSerializer(run_out).data
 
     def get_in_stock(self, kind: PartKind) -> float:
         """In pieces, or in the stock_unit of a consumable."""

@@ -1,6 +1,8 @@
 from collections.abc import Iterable
+from functools import cache
 
 from django.db.models import Prefetch
+from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins
 from rest_framework.decorators import action
@@ -13,6 +15,8 @@ from api.serializers import machines as serializers
 from api.serializers import parts as part_serializers
 from api.serializers.facts import WithdrawSerializer
 from api.views.base import Endpoint, RecordViewSet, RetireMixin, WithdrawMixin, respond
+from maintenance.board.consumables import RunOut, forecast_stock
+from maintenance.board.toolheads import read_upkeep
 from maintenance.machines.past_loadings import correct_loading
 from maintenance.machines.printers import bring_back, bring_back_toolhead, retire, retire_toolhead
 from maintenance.models import (
@@ -106,7 +110,13 @@ class PartKinds(RecordViewSet):
                 lives.update(load_kind_lives(PartKind.objects.all()))
             return lives[kind.pk]
 
-        return super().get_serializer_context() | {"in_stock": in_stock(), "known": lives_of}
+        @cache
+        def run_outs() -> dict[int, RunOut]:
+            now = timezone.now()
+            return forecast_stock(in_stock(), read_upkeep(now), now)
+
+        context = {"in_stock": in_stock(), "known": lives_of, "run_outs": run_outs}
+        return super().get_serializer_context() | context
 
 
 class Parts(mixins.ListModelMixin, mixins.RetrieveModelMixin, Endpoint):

@@ -6,7 +6,7 @@ from datetime import datetime
 from maintenance.models import PartKind, PriorUse
 from maintenance.parts.wear_entries import UNIT_WORDS
 from spools.statements import words_for
-from spools.wording import format_number, format_time
+from spools.wording import format_day, format_number, format_time
 
 
 def format_records(worn: int, removed: int, in_use: int) -> str:
@@ -63,6 +63,15 @@ def _bore(
     return (
         f"Its bore was {bore_mm:.3g} mm (± {error_mm:.2g}) on {at} and is worn out at {worn_mm:.3g} mm. So it should "
         f"last {_band(life, unit)} in all."
+    )
+
+
+@words_for("consumable.lasts")
+def _lasts(at: str, early_at: str, late_at: str, a_month: float, unit: str, days: int) -> str:
+    about, early, late = (format_day(datetime.fromisoformat(day)) for day in (at, early_at, late_at))
+    return (
+        f"Lasts until about {about} ({early} to {late}) at {format_number(a_month)} {unit} a month: services as they come "
+        f"due, other use as in the last {days} days."
     )
 
 

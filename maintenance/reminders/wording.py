@@ -124,7 +124,8 @@ REASONS = {
     "reminder.parts_low": "{in_stock} in stock; the reorder point is {reorder_point}.[ Of those fitted, {used_up_soon} "
     "will probably be used up within {delivery_days} days.][ At the present rate of use stock runs out on "
     "{runs_out_at!d}.]",
-    "reminder.consumable_low": "{in_stock!n} {unit} in stock; the reorder point is {reorder_point} {unit}.",
+    "reminder.consumable_low": "{in_stock!n} {unit} in stock; the reorder point is {reorder_point} {unit}.[ At the "
+    "present use it lasts until about {runs_out_at!d} ({early_at!d} to {late_at!d}).]",
     "reminder.feedstock_low": "{mass_g:.0f} g on all spools; the reorder point is {reorder_point_g:.0f} g.[ At "
     "{used_g_per_day:.2g} g a day it lasts until {runs_out_at!d}.]",
 }

@@ -5,7 +5,10 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 
+from maintenance.board.consumables import forecast_stock
+from maintenance.board.toolheads import read_upkeep
 from maintenance.models import Part, PartKind
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import save_kind
@@ -33,6 +36,10 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     }
     if kind.role not in IN_NO_MACHINE:
         context |= _describe_life(kind)
+    else:
+        now = timezone.now()
+        run_out = forecast_stock(in_stock([kind]), read_upkeep(now), now).get(pk)
+        context |= {"run_out": run_out and run_out.statement}
     return render(request, "machines/stock/kind.html", context)
 
 

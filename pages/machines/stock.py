@@ -1,9 +1,14 @@
 """Stock: parts in the drawer and grams of each feedstock, against their reorder points."""
 
+from collections.abc import Sequence
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 
+from maintenance.board.consumables import forecast_stock
+from maintenance.board.toolheads import read_upkeep
 from maintenance.models import PartKind
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import add_stock
@@ -25,10 +30,16 @@ def stock(request: HttpRequest) -> HttpResponse:
         "machines/stock/list.html",
         {
             "parts": [_row(kind, counts, lives[kind.pk]) for kind in kinds if kind.pk in lives],
-            "consumables": [_count_row(kind, counts) for kind in consumables],
+            "consumables": _consumables(consumables, counts),
             "feedstocks": _feedstocks(),
         },
     )
+
+
+def _consumables(kinds: Sequence[PartKind], counts: dict[int, float]) -> list[dict]:
+    now = timezone.now()
+    run_outs = forecast_stock(counts, read_upkeep(now), now) if kinds else {}
+    return [_count_row(kind, counts) | {"run_out": run_outs.get(kind.pk)} for kind in kinds]
 
 
 def _count_row(kind: PartKind, counts: dict[int, float]) -> dict:

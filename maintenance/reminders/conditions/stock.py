@@ -3,10 +3,10 @@
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
-from typing import Any
 
 from django.db.models import Sum
 
+from maintenance.board.consumables import RunOut, forecast_stock
 from maintenance.board.upkeep import Upkeep
 from maintenance.models import PartKind, Reminder
 from maintenance.models.parts import IN_NO_MACHINE
@@ -33,8 +33,13 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
     counts = in_stock()
     kinds = list(PartKind.objects.filter(reorder_point__gt=0, pk__in=counts))
     ends = _used_up_at(upkeep)
+    consumables = [kind for kind in kinds if kind.role in IN_NO_MACHINE]
+    run_outs = forecast_stock(counts, upkeep, now) if consumables else {}
     for kind in kinds:
-        reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
+        if kind.role in IN_NO_MACHINE:
+            reminder = _consumable(kind, counts[kind.pk], run_outs.get(kind.pk), now)
+        else:
+            reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
             # None left: urgent where one will be missing soon, or where nobody knows when.
             later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
@@ -92,7 +97,7 @@ def _part(kind: PartKind, count: float, ends: list[datetime], now: datetime) -> 
     return Reminder(
         kind=Reminder.Kind.REORDER,
         condition=f"reorder:part_kind:{kind.pk}",
-        reason=_describe(kind, count, values),
+        reason=Statement("reminder.parts_low", values),
         remedy=Statement("reminder_remedy.buy_parts"),
         part_kind=kind,
         due_at=due_at,
@@ -102,12 +107,30 @@ def _part(kind: PartKind, count: float, ends: list[datetime], now: datetime) -> 
     )
 
 
-def _describe(kind: PartKind, count: float, values: dict[str, Any]) -> Statement:
-    if kind.role not in IN_NO_MACHINE:
-        return Statement("reminder.parts_low", values)
-    unit = str(kind.get_stock_unit_display())
-    left = {"consumable": str(kind), "in_stock": count, "unit": unit, "reorder_point": kind.reorder_point}
-    return Statement("reminder.consumable_low", left)
+def _consumable(kind: PartKind, count: float, run_out: RunOut | None, now: datetime) -> Reminder | None:
+    if count > kind.reorder_point and (run_out is None or run_out.at > now + DELIVERY):
+        return None
+    values = {
+        "consumable": str(kind),
+        "in_stock": count,
+        "unit": str(kind.get_stock_unit_display()),
+        "reorder_point": kind.reorder_point,
+        # Of the hour, so that the same reminder does not change with each sweep.
+        "runs_out_at": run_out and hour_of(run_out.at).isoformat(),
+        "early_at": run_out and hour_of(run_out.early_at).isoformat(),
+        "late_at": run_out and hour_of(run_out.late_at).isoformat(),
+    }
+    return Reminder(
+        kind=Reminder.Kind.REORDER,
+        condition=f"reorder:part_kind:{kind.pk}",
+        reason=Statement("reminder.consumable_low", values),
+        remedy=Statement("reminder_remedy.buy_parts"),
+        part_kind=kind,
+        due_at=run_out and hour_of(run_out.at),
+        amount=count,
+        amount_unit="in_stock",
+        amount_falls=True,
+    )
 
 
 def _used_a_day_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:

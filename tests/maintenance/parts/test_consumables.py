@@ -1,14 +1,20 @@
 """Consumables: counted in ml, g or pieces, used by services and by the desiccant of dry boxes."""
 
+from datetime import timedelta
+
 import pytest
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
+from maintenance.board.consumables import forecast_stock
+from maintenance.board.upkeep import ServiceUpkeep, Upkeep
 from maintenance.models import PartKind, Reminder, ServiceKind, StockEntry
 from maintenance.parts.fitting import add_stock, fit_part, save_kind
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.sweep import sweep
 from maintenance.service.records import record_service
 from maintenance.service.records import save_kind as save_service_kind
+from maintenance.wear.intervals import ServiceProgress
 from spools.air.dry_box import put_desiccant
 from spools.facts import withdraw
 from tests.refusals import refuses
@@ -83,6 +89,26 @@ def test_new_desiccant_comes_from_stock(shop):
     withdraw(charge, reason="not put in")
     assert in_stock()[gel.pk] == 500
     assert StockEntry.objects.get(charge=charge).withdrawn_reason == "not put in"
+
+
+def test_a_stock_runs_out_by_the_services_that_come_due_and_by_other_use(shop, grease, greasing):
+    now = timezone.now()
+    assert forecast_stock(in_stock(), {}, now) == {}
+    add_stock(grease, -2, at=hours_ago(1))
+    by_hand = forecast_stock(in_stock(), {}, now)[grease.pk]
+    # 2 g in two weeks, the shortest time that counts, of the 8 g that are left.
+    assert (by_hand.at - now) / timedelta(days=56) == pytest.approx(1)
+    assert by_hand.early_at < by_hand.at < by_hand.late_at and by_hand.a_month == pytest.approx(30 / 7)
+    # Each of two printers prints 10 h a day: 20 h of 500, and 1.5 g each time.
+    since = ServiceProgress("greasing", "", "hours", 0.0, 500.0, per_day=10.0)
+    services = [
+        ServiceUpkeep(greasing.pk, False, "", head.printer_id, None, None, None, since)
+        for head in (shop.north, shop.south)
+    ]
+    upkeep = {n: Upkeep("", now, [], [service], None) for n, service in enumerate([*services, services[0]])}
+    both = forecast_stock(in_stock(), upkeep, now)[grease.pk]
+    assert both.a_month == pytest.approx(30 * (1 / 7 + 2 * 10 / 500 * 1.5))
+    assert (both.at - now) / timedelta(days=30 * 8 / both.a_month) == pytest.approx(1)
 
 
 def test_what_no_consumable_and_no_part_is_is_refused(shop, grease):

@@ -26,6 +26,11 @@ EXAMPLES = {
         f"Its bore was 0.42 mm (± 0.004) on 1 Mar 2026, 08:05 and is worn out at 0.45 mm. So it should last {BAND} in "
         "all.",
     ),
+    "consumable.lasts": (
+        {"at": AT, "early_at": AT, "late_at": AT, "a_month": 4.3, "unit": "g", "days": 90},
+        "Lasts until about 1 Mar 2026 (1 Mar 2026 to 1 Mar 2026) at 4.3 g a month: services as they come due, other use "
+        "as in the last 90 days.",
+    ),
     "life_reason.rate": (
         {"used": 40.0, "unit": "prints", "days": 30},
         "Present rate: 40 prints in 30 days, from the last 30 or since it was fitted.",
@@ -34,7 +39,7 @@ EXAMPLES = {
 
 
 def test_every_code_has_words():
-    assert_words(EXAMPLES, "life_reason")
+    assert_words(EXAMPLES, "life_reason", "consumable")
 
 
 def test_records_are_counted_by_how_they_ended():

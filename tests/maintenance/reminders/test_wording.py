@@ -45,6 +45,7 @@ SERVICE |= {
     "source": "common practice",
 }
 CONSUMABLE = {"consumable": "grease", "in_stock": 7, "unit": "g", "reorder_point": 8}
+CONSUMABLE |= dict.fromkeys(["runs_out_at", "early_at", "late_at"], AT)
 PARTS = {"part": "brass 0.4", "in_stock": 1, "reorder_point": 2, "used_up_soon": 1, "delivery_days": 14}
 FEEDSTOCK = {"feedstock": "grey PLA", "mass_g": 800, "reorder_point_g": 1000.0, "used_g_per_day": 6.7}
 CHECK = {"toolhead": "North T0", "checked_at": AT}
@@ -165,7 +166,11 @@ EXAMPLES = {
         {**FEEDSTOCK, "runs_out_at": AT},
         "800 g on all spools; the reorder point is 1000 g. At 6.7 g a day it lasts until 1 Mar 2026.",
     ),
-    "reminder.consumable_low": (CONSUMABLE, "7 g in stock; the reorder point is 8 g."),
+    "reminder.consumable_low": (
+        CONSUMABLE,
+        "7 g in stock; the reorder point is 8 g. At the present use it lasts until about 1 Mar 2026 (1 Mar 2026 to 1 "
+        "Mar 2026).",
+    ),
     "reminder.consumable_low.title": (CONSUMABLE, "Reorder grease"),
     "reminder.feedstock_low.title": (FEEDSTOCK, "Reorder grey PLA"),
     "reminder_remedy.store_dry": (
