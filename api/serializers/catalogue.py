@@ -104,7 +104,7 @@ class FeedstockKnowledgeSerializer(serializers.Serializer):
     )
     w50_pct = BandSerializer(help_text="uptake in balance with 50 % RH, % by mass")
     d23_m2_s = BandSerializer(help_text="diffusivity of water at 23 °C, m²/s")
-    start_rh_pct = BandSerializer(help_text="humidity that it arrives in balance with, % RH")
+    start_rh_pct = BandSerializer(help_text="humidity that it arrives in equilibrium with, % RH")
 
 
 class CouponTestSerializer(WithdrawableSerializer):

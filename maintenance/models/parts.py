@@ -58,9 +58,9 @@ class PartKind(Versioned):
 
     class Unit(models.TextChoices):
         DOSE = "dose_km", "wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)"
-        FEED = "feed_km", "km of filament, weighted by its filler"
-        HOT = "hot_h", "hot hours, weighted by temperature"
-        RESIDUE = "residue_h", "hot hours, weighted by what chars"
+        FEED = "feed_km", "km of filament (filled filament counts more)"
+        HOT = "hot_h", "hot hours (hotter ones count more)"
+        RESIDUE = "residue_h", "hot hours (those that char plastic count more)"
         HOURS = "hours", "hours of printing"
         PRINTS = "prints", "prints"
         DAYS = "days", "days fitted"

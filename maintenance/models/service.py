@@ -45,9 +45,8 @@ class ServiceKind(Versioned):
     unit = models.CharField("counted in", max_length=10, choices=Unit)
     interval = models.FloatField(validators=limits.INTERVAL.validators)
     stops = models.BooleanField(
-        "overdue, it stops the machine",
+        "nothing may start while it is overdue",
         default=False,
-        help_text="Nothing should start there until it is done.",
     )
     in_use = models.BooleanField(default=True)
     consumable = models.ForeignKey(
@@ -60,7 +59,7 @@ class ServiceKind(Versioned):
         help_text="what each service takes from stock",
     )
     consumable_amount = models.FloatField(
-        "amount that each service uses", null=True, blank=True, validators=[MinValueValidator(0.001)]
+        "amount used each time", null=True, blank=True, validators=[MinValueValidator(0.001)]
     )
     advice = models.CharField("how it is done", max_length=300)
     source = models.CharField("source of the interval", max_length=300)

@@ -34,7 +34,7 @@ def _stated(part: str, life: Sequence[float], unit: str, source: str, how: str) 
 
 @words_for("life_reason.own_parts")
 def _own_parts(records: Mapping[str, int], life: Sequence[float], unit: str) -> str:
-    return f"With this shop's other ones ({format_records(**records)}) that becomes {_band(life, unit)}."
+    return f"Together with this shop's own parts ({format_records(**records)}): {_band(life, unit)}."
 
 
 @words_for("life_reason.prior_use")

@@ -383,10 +383,10 @@ def _service_count(
     recorded: bool,
     others: Sequence[str] = (),
 ) -> str:
-    count = f"{format_number(done)} of {format_number(interval)} {SERVICE_UNITS[unit]}"
-    unrecorded = "" if recorded else ", which was never recorded"
+    count = f"{format_number(done)} {SERVICE_UNITS[unit]}"
+    since = f"since its {service}" if recorded else f"and no {service} is recorded"
     also = f" Also due: {', '.join(others)}." if others else ""
-    return f"After this job {where} will have done {count} since its {service}{unrecorded}.{also}"
+    return f"After this job {where} will have done {count} {since}; it is due after {format_number(interval)}.{also}"
 
 
 @words_for("readiness.no_service_due")

@@ -81,8 +81,8 @@ REMEDIES = {
 # The outer turns of a spool, which the next job takes.
 OUTER = "The outer {mass_g:.0f} g hold {water_pct!n} % ({water_low_pct!n} to {water_high_pct!n} %)"
 ROOM = (
-    "In the room's air, {temperature_c:.0f} °C and {rh_pct:.0f} % RH, outside or in the dryer once it is off, its outer "
-    "{mass_g:.0f} g"
+    "In the room's air ({temperature_c:.0f} °C, {rh_pct:.0f} % RH), which also fills the dryer once that is off, its "
+    "outer {mass_g:.0f} g"
 )
 REASONS = {
     "notification.test": "You asked for it in the notification settings.",

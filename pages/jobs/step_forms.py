@@ -38,7 +38,7 @@ class OutcomeForm(forms.Form):
     parts = forms.IntegerField(label="Parts in it", required=False, min_value=1, max_value=10_000)
     good_parts = forms.IntegerField(label="Good parts", required=False, min_value=0, max_value=10_000)
     reason = forms.CharField(
-        label="Why", max_length=300, required=False, help_text="Of a print that failed or was stopped."
+        label="Why", max_length=300, required=False, help_text="For a print that failed or was stopped."
     )
 
     OUTCOME = ("parts", "good_parts", "reason")

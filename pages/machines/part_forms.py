@@ -39,9 +39,9 @@ class PriorUseForm(forms.Form):
     """The use of a part before it came into the records."""
 
     prior_unit = forms.ChoiceField(
-        label="Used before, in",
-        help_text="Months and kilograms are converted roughly, as of usual filament in usual use. Of unknown age it "
-        "teaches the life of its kind only how long it lasted here.",
+        label="Its use before is known in",
+        help_text="Months and kilograms are converted roughly, for usual filament and use. A part of unknown age "
+        "shows only how long it lasted here.",
     )
     prior_amount = number("Amount", required=False, min_value=0, help_text="Empty with “age unknown”.")
 
@@ -157,8 +157,8 @@ class PartKindForm(VersionedForm):
         help_texts = {
             "bore_mm": "For a nozzle.",
             "stock_unit": "Parts are counted in pieces. A consumable needs a name and this alone; it has no life.",
-            "material": "Desiccant in g that is called silica gel, molecular sieve, activated alumina or clay is taken "
-            "from stock when it goes new into a dry box.",
+            "material": "For desiccant: silica gel, molecular sieve, activated alumina or clay. A new charge of a dry "
+            "box is taken from the stock of its material, in g.",
             "worn_growth_pct": "For a nozzle: its life is the way until then.",
             "how": "Such as published, maker's statement, from memory, own replacements.",
             "reorder_point": "A reminder comes when no more than this many are left. 0: none.",

@@ -60,7 +60,7 @@ class PlaceForm(VersionedForm):
             "of the room, and a dry box is not computed.",
             "film": "For sealed bags, one for each spool. With the room that they lie in, the air in each is computed.",
             "sachet_g": "A fresh sachet goes in each time that a bag is closed.",
-            "volume_l": "With half-time, room and desiccant its air is computed while nothing is read.",
+            "volume_l": "While there is no reading, its air is computed from this, the half-time, the room and the desiccant.",
             "half_time_h": "Without desiccant: hours until it is half way from dry to the room's humidity.",
             "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
             "max_set_point_c": "For a dryer: the hottest it can be set to.",

@@ -293,8 +293,8 @@ class ReceiveForm(forms.Form):
     opened = forms.BooleanField(
         label="The bag is opened now",
         required=False,
-        help_text="Otherwise it counts as unopened, wherever it lies, until it is loaded, dried or printed from, or "
-        "you state on its page that you opened the bag.",
+        help_text="Otherwise it counts as unopened until it is loaded, dried or printed from, or until its page "
+        "states that the bag was opened.",
     )
     card = forms.ChoiceField(
         label="Humidity card in the bag",

@@ -10,7 +10,7 @@ from maintenance.wear.abrasion import in_hand
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
 from spools.sentences import format_unit
-from spools.wording import format_duration, format_number
+from spools.wording import format_chance, format_duration, format_number
 
 register = template.Library()
 
@@ -41,6 +41,12 @@ def roughly(number: float) -> str:
 def percent(share: float) -> str:
     """A share of 1 in per cent; "under 1 %" instead of nothing."""
     return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+
+
+@register.filter
+def chance(pct: float) -> str:
+    """A chance in per cent; "under 1 %" and "over 99 %" instead of none and all."""
+    return format_chance(pct)
 
 
 @register.filter

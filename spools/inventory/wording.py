@@ -61,7 +61,7 @@ def _together(
     """filament_g, water_g, core_g: (low, likely, high)."""
     beside = "its label" if weighings == 1 else f"its {weighings} weighings"
     return (
-        f"{_weighed_at(at, gross_g, step_g)} With {beside}, the printed grams and the moisture that is "
-        f"{_band(filament_g)} of filament, {_band(water_g)} of water and {_band(core_g)} of reel. These bands hold "
-        "with a chance of 80 %; the one beside the amount, which is wider, with 98 %."
+        f"{_weighed_at(at, gross_g, step_g)} From {beside}, the grams printed and the moisture: "
+        f"{_band(filament_g)} of filament, {_band(water_g)} of water and {_band(core_g)} of reel. These are 80 % ranges; "
+        "the one beside the amount is wider, a 98 % range."
     )

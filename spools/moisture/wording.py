@@ -30,8 +30,8 @@ SENTENCES = {
     "moisture_reason.grades": "Data on {polymer}: uptake of grade {uptake_grade}, rate of grade {rate_grade} (A: two "
     "sources agree, B: one good source, C: one weak or borrowed source, D: from memory).",
     "moisture_reason.feedstock_taught": "Learnt from weighed spools ({spools}): it takes up {w50_low_pct:.2g} to "
-    "{w50_high_pct:.2g} % water at 50 % RH, water moves in it at {d23_low_m2_s:.1e} to {d23_high_m2_s:.1e} m²/s at 23 °C, "
-    "and a sealed spool arrives in balance with {start_low_rh_pct:.0f} to {start_high_rh_pct:.0f} % RH (80 % ranges). "
+    "{w50_high_pct:.2g} % water at 50 % RH, its diffusivity at 23 °C is {d23_low_m2_s:.1e} to {d23_high_m2_s:.1e} m²/s, "
+    "and a sealed spool arrives in equilibrium with {start_low_rh_pct:.0f} to {start_high_rh_pct:.0f} % RH (80 % ranges). "
     "Spools received from now on start with that.",
     "moisture_reason.taught": "Learnt from spools of this feedstock that were weighed before it came ({spools}).",
     "moisture_reason.never_weighed": "Never weighed: the ranges are those of the catalogue.",

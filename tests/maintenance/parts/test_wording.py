@@ -14,7 +14,7 @@ EXAMPLES = {
     ),
     "life_reason.own_parts": (
         {**LIFE, "records": {"worn": 3, "removed": 0, "in_use": 1}},
-        f"With this shop's other ones (3 worn, 1 in use) that becomes {BAND}.",
+        f"Together with this shop's own parts (3 worn, 1 in use): {BAND}.",
     ),
     "life_reason.prior_use": (
         {"amount": 8.0, "stated_in": "months", "entered": 695.0, "unit": "hours"},

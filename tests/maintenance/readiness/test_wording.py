@@ -454,8 +454,8 @@ SENTENCES = [
         "readiness.hot_end_count",
         COUNT,
         (
-            "After this job North will have done 101 of 100 printing hours since its belt check, which was "
-            "never recorded."
+            "After this job North will have done 101 printing hours and no belt check is recorded; it is due after "
+            "100."
         ),
     ),
     (
@@ -470,16 +470,16 @@ SENTENCES = [
             "others": ["filter change", "look over"],
         },
         (
-            "After this job North will have done 101 of 100 printing hours since its belt check. Also due: "
-            "filter change, look over."
+            "After this job North will have done 101 printing hours since its belt check; it is due after 100. Also "
+            "due: filter change, look over."
         ),
     ),
     (
         "readiness.service_overdue",
         COUNT | {"others": []},
         (
-            "After this job North will have done 101 of 100 printing hours since its belt check, which was "
-            "never recorded."
+            "After this job North will have done 101 printing hours and no belt check is recorded; it is due after "
+            "100."
         ),
     ),
     (

@@ -29,9 +29,9 @@ EXAMPLES = {
     ),
     "amount_reason.weighings_and_moisture": (
         {**WEIGHED, "weighings": 2, **BANDS},
-        "Weighed on 1 Mar 2026, 08:05: 1010 g with the reel, in steps of 0.5 g. With its 2 weighings, the printed grams "
-        "and the moisture that is 801 g (780 to 821 g) of filament, 10 g (0 to 20 g) of water and 201 g (190 to 211 g) "
-        "of reel. These bands hold with a chance of 80 %; the one beside the amount, which is wider, with 98 %.",
+        "Weighed on 1 Mar 2026, 08:05: 1010 g with the reel, in steps of 0.5 g. From its 2 weighings, the grams "
+        "printed and the moisture: 801 g (780 to 821 g) of filament, 10 g (0 to 20 g) of water and 201 g (190 to 211 g) "
+        "of reel. These are 80 % ranges; the one beside the amount is wider, a 98 % range.",
     ),
     "amount_reason.really_printed": (
         {"recorded_g": 130.0, "real_pct": 95.7, "real_low_pct": 85.3, "real_high_pct": 106.1},

@@ -36,8 +36,8 @@ EXAMPLES = {
             "start_low_rh_pct": 9.6,
             "start_high_rh_pct": 18.2,
         },
-        "Learnt from weighed spools (20): it takes up 2.3 to 2.8 % water at 50 % RH, water moves in it at 1.1e-13 to "
-        "2.3e-13 m²/s at 23 °C, and a sealed spool arrives in balance with 10 to 18 % RH (80 % ranges). Spools received "
+        "Learnt from weighed spools (20): it takes up 2.3 to 2.8 % water at 50 % RH, its diffusivity at 23 °C is 1.1e-13 to "
+        "2.3e-13 m²/s, and a sealed spool arrives in equilibrium with 10 to 18 % RH (80 % ranges). Spools received "
         "from now on start with that.",
     ),
     "moisture_reason.in_unopened_bag": (
