@@ -9,7 +9,9 @@ from api.fields import parse
 from api.filters import PrintRequestFilter
 from api.schema import ErrorsSerializer
 from api.serializers import week as serializers
+from api.serializers.machines import PairVerdictSerializer
 from api.views.base import Endpoint, WithdrawMixin, respond
+from maintenance.jobs.requested import judge_request
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
 from spools.drying.week.plans import accept_plan, accepted_plan, create_plan, reject_plan
 from spools.drying.week.report import report_plan
@@ -34,6 +36,21 @@ class PrintRequests(WithdrawMixin, mixins.ListModelMixin, mixins.RetrieveModelMi
             **parse(serializers.AddPrintRequestSerializer, request.data), by=request.user
         )
         return self.respond_with(print_request, status=201)
+
+    @extend_schema(responses=PairVerdictSerializer(many=True))
+    @action(detail=True, pagination_class=None)
+    def readiness(self, request: Request, pk: str) -> Response:
+        """The verdicts of the best spools for it, each on its best toolhead, for all its grams; the best first."""
+        judged = [
+            {
+                "toolhead": pair.toolhead.pk,
+                "spool": pair.spool.code,
+                "state": pair.verdict.state,
+                "checks": pair.verdict.checks,
+            }
+            for pair in judge_request(self.get_object())
+        ]
+        return respond(PairVerdictSerializer, judged, many=True)
 
 
 class WeekPlans(Endpoint):

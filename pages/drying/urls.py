@@ -9,6 +9,7 @@ urlpatterns = [
     path("drying/<int:pk>/finish/", views.drying_finish, name="drying-finish"),
     path("drying/week/", week.week_page, name="week"),
     path("drying/week/plan/", week.week_plan, name="week-plan"),
+    path("drying/week/print-requests/<int:pk>/", week.print_request, name="print-request"),
     path("drying/week/print-requests/new/", week.print_request_new, name="print-request-new"),
     path("drying/week/plans/<int:pk>/accept/", week.week_accept, name="week-accept"),
     path("drying/week/plans/<int:pk>/reject/", week.week_reject, name="week-reject"),

@@ -14,6 +14,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from maintenance.jobs.requested import judge_request
 from pages.drying.week_chart import Stretch, WeekDrawing, draw_week
 from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
@@ -144,6 +145,13 @@ def _draw_week(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: dateti
         stretch = Stretch(planned.start, planned.end, str(row.number), is_running=False)
         lanes.setdefault(planned.dryer.name, []).append(stretch)
     return draw_week(sorted(lanes.items()), now)
+
+
+def print_request(request: HttpRequest, pk: int) -> HttpResponse:
+    """A request judged on the toolheads: for all its grams, with what is busy and reserved."""
+    row = get_object_or_404(open_requests(), pk=pk)
+    context = {"request_row": row, "pairs": judge_request(row)}
+    return render(request, "drying/print_request_verdicts.html", context)
 
 
 def print_request_new(request: HttpRequest) -> HttpResponse:

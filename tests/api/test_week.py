@@ -23,6 +23,8 @@ def ahead(**span: float) -> str:
 
 def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     request = api.post("print-requests", polymer=shop.polyamide, mass_g=200, due_at=ahead(hours=80))
+    [judged] = api.get(f"print-requests/{request['id']}/readiness")
+    assert (judged["spool"], judged["state"]) == (wet, "hold")
     plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
     assert plan["made_at"] is None
     run_due()
