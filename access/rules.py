@@ -73,8 +73,10 @@ SET_UP = {
     "service-kind",
     "service-kind-new",
     "status-again",
+    "toolhead-bring-back",
     "toolhead-edit",
     "toolhead-new",
+    "toolhead-retire",
     "v1:auditentries-list",
 }
 # Endpoints of the same, which everybody may read.
