@@ -97,11 +97,12 @@ class Spools(VersionMixin, Endpoint):
     @extend_schema(responses=serializers.SpoolDetailSerializer)
     def retrieve(self, request: Request, code: str) -> Response:
         spool = self.get_object()
+        # The row first: with it a stale spool's weighings are assimilated, on which its amount rests.
         context = {
-            "remaining": remaining_by_spool([spool]),
+            "board": board.read([spool.pk]).get(spool.pk),
             "moisture": moisture_now(spool),
             "verdicts": _judge_on_toolheads(spool),
-            "board": board.read([spool.pk]).get(spool.pk),
+            "remaining": remaining_by_spool([spool]),
         }
         return respond(serializers.SpoolDetailSerializer, spool, context=context)
 
