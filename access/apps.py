@@ -7,6 +7,7 @@ class AccessConfig(AppConfig):
     def ready(self) -> None:
         from access.audit import watch
 
+        watch([self.get_model("Invitation")])
         watch([self.get_model("User")], secret=["password"])
         watch([self.get_model("Token")], secret=["digest"])
         watch([apps.get_model("otp_totp", "TOTPDevice")], secret=["key", "last_t", "drift"])

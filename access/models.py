@@ -133,3 +133,19 @@ class AuditEntry(models.Model):
 
     def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
         raise TypeError("An audit entry is never deleted.")
+
+
+class Invitation(models.Model):
+    """Lets one person make an account with a role. Its link is signed, not stored."""
+
+    role = models.CharField(max_length=10, choices=Role)
+    email = models.EmailField(blank=True, help_text="where its link is sent")
+    added_by = models.ForeignKey(User, models.CASCADE, related_name="invitations")
+    added_at = models.DateTimeField(default=timezone.now)
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="when it was used or taken back")
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"{self.get_role_display()} {self.email}".strip()

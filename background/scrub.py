@@ -3,7 +3,7 @@
 import re
 
 # A calendar's address, a webhook's: long, with digits or capitals, after a slash.
-SECRET_PART = re.compile(r"(?<=/)(?=[a-z_-]*[A-Z0-9])[A-Za-z0-9_-]{20,}")
+SECRET_PART = re.compile(r"(?<=/)(?=[a-z_-]*[A-Z0-9])[A-Za-z0-9_:-]{20,}")
 QUERY = re.compile(r"(?<=[\w/.~-])\?[\w.~%\[\]-]+=[^\s\"'<>]*")
 ACCOUNT = re.compile(r"(?<=://)[^\s/@]+@")
 

@@ -165,6 +165,40 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.CreateModel(
+            name="Invitation",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "role",
+                    models.CharField(
+                        choices=[("view", "look"), ("work", "work"), ("set_up", "set up")], max_length=10
+                    ),
+                ),
+                ("email", models.EmailField(blank=True, help_text="where its link is sent", max_length=254)),
+                (
+                    "added_by",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="invitations",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("added_at", models.DateTimeField(default=django.utils.timezone.now)),
+                (
+                    "ended_at",
+                    models.DateTimeField(blank=True, help_text="when it was used or taken back", null=True),
+                ),
+            ],
+            options={
+                "ordering": ["-id"],
+            },
+        ),
+        migrations.CreateModel(
             name="Session",
             fields=[
                 (

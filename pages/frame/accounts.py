@@ -1,15 +1,27 @@
-"""Accounts of the people of the shop: listed, added and given roles; everybody changes the own password."""
+"""Accounts of the people of the shop: invited, given roles, closed."""
 
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
+from django.contrib.auth import login
+from django.contrib.auth.forms import BaseUserCreationForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST
 
-from access.models import Role, User
+from access.invitations import (
+    accept,
+    end_invitation,
+    find_invitation,
+    invitation_path,
+    invite,
+    open_invitations,
+)
+from access.models import Invitation, Role, User
+from background.queue import enqueue
 from pages.frame.forms import apply, post_data
 from spools.refusals import refusal
 
@@ -24,31 +36,24 @@ def role_field() -> forms.ChoiceField:
     return forms.ChoiceField(label="Role", choices=ROLES, initial=Role.WORK, widget=forms.RadioSelect)
 
 
-class AccountForm(forms.ModelForm):
-    """A new account."""
-
-    password = forms.CharField(
-        label="Initial password",
-        strip=False,
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-        help_text="Pass it on in person. It must be changed at the first sign-in.",
-    )
+class InvitationForm(forms.Form):
     role = role_field()
+    email = forms.EmailField(label="E-mail", required=False, help_text="Empty: the link is shown here.")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if not settings.EMAIL_HOST:
+            del self.fields["email"]
+
+
+class NewAccountForm(BaseUserCreationForm):
+    """The person's own name and password."""
 
     class Meta:
         model = User
-        fields = ["username", "password", "role"]
+        fields = ["username"]
         labels = {"username": "Name"}
-        help_texts = {"username": "Shown beside each fact that this person records."}
-
-    def clean(self) -> dict:
-        data = super().clean() or {}
-        if data.get("password"):
-            try:
-                validate_password(data["password"], User(username=data.get("username", "")))
-            except ValidationError as error:
-                self.add_error("password", error)
-        return data
+        help_texts = {"username": "Shown beside each fact that you record."}
 
 
 class RoleForm(forms.Form):
@@ -66,12 +71,41 @@ def change_role(account: User, by: User, role: str, is_active: bool) -> None:
     account.save(update_fields=["role", "is_active"])
 
 
+@never_cache
 def accounts(request: HttpRequest) -> HttpResponse:
-    form = AccountForm(post_data(request))
-    if apply(form, lambda data: User.objects.create_user(**data, must_change_password=True)):
-        messages.success(request, f"{form.cleaned_data['username']} may sign in now.")
+    form, made = InvitationForm(post_data(request)), []
+    by: Any = request.user
+    if not apply(form, lambda data: made.append(invite(by, **data))):
+        return _accounts_page(request, form)
+    invitation: Invitation = made[0]
+    base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
+    if invitation.email:
+        enqueue("access.mail_invitation", {"invitation_id": invitation.pk, "base": base})
+        messages.success(request, f"An invitation to {invitation.email} is on its way.")
         return redirect("accounts")
-    return _accounts_page(request, form)
+    link = base + invitation_path(invitation)
+    return render(request, "frame/invitation_link.html", {"invitation": invitation, "link": link})
+
+
+@never_cache
+def invitation(request: HttpRequest, key: str) -> HttpResponse:
+    """For whoever has the link of an open invitation: makes an account and signs in."""
+    found = find_invitation(key)
+    if found is None:
+        return render(request, "frame/invitation.html", status=404)
+    form = NewAccountForm(post_data(request))
+    made: list[User] = []
+    if apply(form, lambda _: made.append(accept(found, form.save(commit=False)))):
+        login(request, made[0])
+        return redirect("today")
+    return render(request, "frame/invitation.html", {"invitation": found, "form": form})
+
+
+@require_POST
+def invitation_end(request: HttpRequest, pk: int) -> HttpResponse:
+    end_invitation(get_object_or_404(open_invitations(), pk=pk))
+    messages.success(request, "The invitation is taken back.")
+    return redirect("accounts")
 
 
 def account_edit(request: HttpRequest, pk: int) -> HttpResponse:
@@ -81,20 +115,24 @@ def account_edit(request: HttpRequest, pk: int) -> HttpResponse:
     if apply(form, lambda data: change_role(account, by, **data)):
         messages.success(request, f"The account of {account} is changed.")
         return redirect("accounts")
-    return _accounts_page(request, AccountForm(), form)
+    return _accounts_page(request, InvitationForm(), form)
 
 
 def _present(account: User) -> dict[str, Any]:
     return {"role": account.role, "is_active": account.is_active}
 
 
-def _accounts_page(request: HttpRequest, form: AccountForm, edited: RoleForm | None = None) -> HttpResponse:
+def _accounts_page(
+    request: HttpRequest, form: InvitationForm, edited: RoleForm | None = None
+) -> HttpResponse:
     rows = []
     for account in User.objects.order_by("username"):
         prefix = str(account.pk)
         change = edited if edited and edited.prefix == prefix else None
         rows.append((account, change or RoleForm(prefix=prefix, initial=_present(account))))
-    return render(request, "frame/accounts.html", {"form": form, "accounts": rows})
+    return render(
+        request, "frame/accounts.html", {"form": form, "accounts": rows, "invitations": open_invitations()}
+    )
 
 
 def password_changed(request: HttpRequest) -> HttpResponse:
