@@ -1,3 +1,5 @@
+from typing import Any
+
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
@@ -101,6 +103,14 @@ class StageSerializer(OutcomeSerializer):
     )
 
 
+class SpoolGramsSerializer(StrictSerializer):
+    spool = SpoolCode()
+    mass_g = Number()
+
+    def to_internal_value(self, data: Any) -> Any:
+        return tuple(super().to_internal_value(data).values())
+
+
 class RecordJobSerializer(StageSerializer):
     toolhead = Id(queryset=Toolhead.objects.all())
     spool = SpoolCode(help_text="the spool that was loaded on that toolhead then")
@@ -111,6 +121,12 @@ class RecordJobSerializer(StageSerializer):
     bed_c = Number()
     max_flow_mm3_s = Number(required=False, help_text="its fastest flow, judged by the last flow check")
     retracted_m = Number(required=False, help_text="filament pulled back by all its retractions")
+    more = SpoolGramsSerializer(
+        many=True, required=False, max_length=31, help_text="other spools in slots of the toolhead"
+    )
+    changes = Number(
+        required=False, help_text="of spool in all; each purges as the toolhead states, beside the grams"
+    )
     reprint_of = Id(queryset=Job.objects.all(), required=False)
     project = Text(required=False, allow_blank=True, max_length=80, help_text="or customer, for reports")
 

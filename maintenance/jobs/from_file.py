@@ -15,9 +15,9 @@ from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
 from maintenance.jobs.files import facts_of
-from maintenance.jobs.judging import PartVerdict, combine_verdicts
+from maintenance.jobs.judging import JobShare, PartVerdict, combine_verdicts
 from maintenance.jobs.materials import load_materials
-from maintenance.jobs.records import JobShare, NewJob, Outcome, store_job
+from maintenance.jobs.records import NewJob, Outcome, store_job
 from maintenance.jobs.slots import ChosenSpools, FilePart, Site, list_sites, split_job
 from maintenance.models import Job, JobFile, Printer, Toolhead
 from maintenance.readiness.builder import build_inputs, build_material_inputs

@@ -3,21 +3,18 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, NotRequired, TypedDict, Unpack
+from typing import Any, Unpack
 
 from django.db import transaction
-from django.db.models import Q
 from django.utils import timezone
 
 from maintenance import limits
 from maintenance.checks import require_loaded
-from maintenance.jobs.judging import PartVerdict, combine_verdicts
+from maintenance.jobs.judging import JobShare, PrintDetails, build_shares, fill_slots, judge_shares
 from maintenance.jobs.life import lock_job, lock_toolheads, refresh_job
 from maintenance.jobs.overlaps import find_free_time, find_last_end, find_same_job, require_free_toolheads
 from maintenance.jobs.shares import ENDS, Share, encode_shares
 from maintenance.models import Job, JobEvent, JobFile, Loading, Toolhead
-from maintenance.readiness.builder import verdict
-from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import encode_checks
 from spools.checks import (
     CLOCK_TOLERANCE,
@@ -50,27 +47,6 @@ class Outcome:
     stopped: Statement | None = None
 
 
-class PrintDetails(TypedDict):
-    """The numbers of a print, and what became of it.
-
-    retracted_m: filament pulled back by all its retractions together, if known. stage: see store_job. parts,
-    good_parts, reason: as of Outcome. project: or customer, for reports.
-    """
-
-    mass_g: float
-    hours: float
-    nozzle_c: float
-    bed_c: float
-    max_flow_mm3_s: NotRequired[float | None]
-    retracted_m: NotRequired[float | None]
-    stage: NotRequired[str | None]
-    reprint_of: NotRequired[Job | None]
-    parts: NotRequired[int | None]
-    good_parts: NotRequired[int | None]
-    reason: NotRequired[str]
-    project: NotRequired[str]
-
-
 @transaction.atomic
 def record_job(
     *,
@@ -82,16 +58,9 @@ def record_job(
     by: Any = None,
     **details: Unpack[PrintDetails],
 ) -> Job:
-    """Records a print of one spool, as store_job does. mass_g: what it took, or will take."""
-    spec = JobSpec(
-        details["mass_g"],
-        details["hours"],
-        details["nozzle_c"],
-        details["bed_c"],
-        details.get("max_flow_mm3_s"),
-    )
+    """Records a print of one spool or of several slots, as store_job does. mass_g: what it took, or will take."""
     new = NewJob(
-        [JobShare(toolhead, spool, spec, retracted_m=details.get("retracted_m"))],
+        build_shares(toolhead, spool, details),
         name,
         start,
         details.get("stage"),
@@ -101,49 +70,6 @@ def record_job(
         project=details.get("project", ""),
     )
     return store_job(new, by=by)
-
-
-@dataclass(frozen=True)
-class JobShare:
-    """The share of one spool in a job, through one toolhead. later: it is loaded while the job runs.
-
-    retracted_m: filament pulled back by all its retractions together, where that is known. numbers: of the spools
-    of its file that it stands for. printed: the part of it that it took, of a job that stopped early. slot: that the
-    spool is in.
-    """
-
-    toolhead: Toolhead
-    spool: Spool
-    spec: JobSpec
-    later: bool = False
-    retracted_m: float | None = None
-    numbers: tuple[int, ...] = ()
-    printed: float | None = None
-    slot: int = 1
-
-    def __post_init__(self) -> None:
-        if self.retracted_m is not None:
-            require_within("retracted_m", self.retracted_m, *limits.RETRACTED_M)
-
-    @property
-    def whole(self) -> Share:
-        """What it takes where it runs to its end."""
-        return Share(
-            self.toolhead.pk,
-            self.spool.pk,
-            self.spec.mass_g,
-            self.retracted_m,
-            list(self.numbers),
-            self.slot,
-            self.spec.changes,
-            self.spec.purge_g,
-            self.spec.nozzle_c,
-        )
-
-    @property
-    def taken(self) -> Share:
-        """What it took."""
-        return self.whole if self.printed is None else self.whole.scaled(self.spec.mass_g * self.printed)
 
 
 @dataclass(frozen=True)
@@ -201,7 +127,7 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     require_within("hours", new.printed_hours, *limits.JOB_HOURS)
     stage = _find_stage(new)
     start, end = _find_times(new, stage)
-    new = replace(new, shares=_find_slots(new.shares, timezone.now() if stage == Stage.PLANNED else start))
+    new = replace(new, shares=fill_slots(new.shares, timezone.now() if stage == Stage.PLANNED else start))
     if stage == Stage.PLANNED:
         for share in new.shares:
             require_in_use(share.spool)
@@ -220,16 +146,6 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     if stage in ENDS:
         add_end(job, stage, end, new.printed_hours, [share.taken for share in new.shares], new.outcome, by)
     return refresh_job(job, by=by)
-
-
-def _find_slots(shares: Sequence[JobShare], at: datetime) -> list[JobShare]:
-    """With the slots that the spools were in, where a toolhead has several. No query in a shop without such."""
-    heads = {share.toolhead.pk for share in shares if share.toolhead.slots > 1}
-    if not heads:
-        return list(shares)
-    lasting = Loading.objects.filter(Q(end=None) | Q(end__gt=at), toolhead__in=heads, start__lte=at)
-    slots = {(head, spool): slot for head, spool, slot in lasting.values_list("toolhead", "spool", "slot")}
-    return [replace(s, slot=slots.get((s.toolhead.pk, s.spool.pk), s.slot)) for s in shares]
 
 
 def _find_stage(new: NewJob) -> str:
@@ -294,14 +210,7 @@ def _create_job(new: NewJob, start: datetime, end: datetime, by: Any) -> Job:
 def _add_start(job: Job, new: NewJob, kind: str, start: datetime, by: Any) -> JobEvent:
     """The start of a job, or its plan, with the verdict then."""
     at = min(start, timezone.now())
-    judged = combine_verdicts(
-        [
-            PartVerdict(
-                s.toolhead, s.slot, s.spool, s.spec.nozzle_c, verdict(s.toolhead, s.spool, s.spec, at=at)
-            )
-            for s in new.shares
-        ]
-    )
+    judged = judge_shares(new.shares, at)
     return JobEvent.objects.create(
         job=job,
         kind=kind,

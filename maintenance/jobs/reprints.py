@@ -3,8 +3,8 @@
 from datetime import datetime
 from typing import Any
 
-from maintenance.jobs.judging import build_share_spec
-from maintenance.jobs.records import JobShare, NewJob, store_job
+from maintenance.jobs.judging import JobShare, build_share_spec
+from maintenance.jobs.records import NewJob, store_job
 from maintenance.jobs.shares import Share, decode_shares, find_start
 from maintenance.models import Job, Loading, Toolhead
 from spools.models import Spool

@@ -9,13 +9,15 @@ from django.http import QueryDict
 
 from maintenance import limits as machine_limits
 from maintenance.jobs.queries import takes_from
-from maintenance.models import Job, Part, Printer, WearEntry
+from maintenance.models import Job, Loading, Part, Printer, WearEntry
 from pages.frame.forms import WhenField, number
 from pages.jobs.file_forms import STAGES
 from pages.jobs.step_forms import OutcomeForm, project_field
 from pages.machines.loadings import LoadingField, recent_loadings
-from spools.codes import normalise
+from spools.codes import normalise, pretty
 from spools.refusals import refusal
+
+ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
 
 
 def changed_after_check() -> ValidationError:
@@ -101,10 +103,55 @@ class JobForm(OutcomeForm):
         super().__init__(*args, **options)
         self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
         self.order_fields(["loading", "stage"])
+        in_slots = (
+            Loading.objects.present()
+            .filter(toolhead__slots__gt=1)
+            .select_related("toolhead__printer", "spool__feedstock__maker")
+        )
+        self.in_slots = {f"more_{loading.pk}": loading for loading in in_slots.order_by("toolhead", "slot")}
+        for name, loading in self.in_slots.items():
+            label = f"{loading.site}: {pretty(loading.spool.code)} {loading.spool.feedstock}"
+            self.fields[name] = number(label, "g", required=False, limits=machine_limits.JOB_G)
+        if self.in_slots:
+            self.fields["changes"] = number(
+                "Changes of spool",
+                required=False,
+                limits=machine_limits.CHANGES,
+                help_text="Each purges as the toolhead states, beside the grams.",
+            )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        first = data.get("loading")
+        for name, loading in self.in_slots.items():
+            if data.get(name) and first and (loading.toolhead_id != first.toolhead_id or loading == first):
+                wrong = refusal(
+                    "other_toolhead",
+                    f"Give grams of other spools on {first.toolhead} alone, beside the first.",
+                )
+                self.add_error(name, wrong)
+        return data
+
+    def first_fields(self) -> list[forms.BoundField]:
+        return [field for field in self.visible_fields() if field.name not in {*self.in_slots, "changes"}]
+
+    def slot_fields(self) -> list[forms.BoundField]:
+        """Of a print from several slots."""
+        return [field for field in self.visible_fields() if field.name in {*self.in_slots, "changes"}]
+
+    def slot_fields_open(self) -> bool:
+        return any(field.errors or field.value() for field in self.slot_fields())
+
+    def details(self) -> dict[str, Any]:
+        """The numbers of the print, with its other spools."""
+        data = self.cleaned_data
+        more = [(loading.spool, data[name]) for name, loading in self.in_slots.items() if data.get(name)]
+        numbers = {name: data[name] for name in (*ASKED, "retracted_m")}
+        return numbers | {"more": more, "changes": data.get("changes")}
 
     def verdict_key(self) -> str:
         """The numbers that the verdict depends on, as one text."""
-        return " ".join(
-            str(getattr(self.cleaned_data[name], "pk", self.cleaned_data[name]))
-            for name in self.JUDGED_FIELDS
-        )
+        data, names = self.cleaned_data, list(self.JUDGED_FIELDS)
+        if self.in_slots:
+            names += [*self.in_slots, "changes"]
+        return " ".join(str(getattr(data[name], "pk", data[name])) for name in names)

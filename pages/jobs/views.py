@@ -11,22 +11,20 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from maintenance.costs.shares import load_job_cost, load_rates
+from maintenance.jobs.judging import build_shares, fill_slots, judge_shares
 from maintenance.jobs.projects import set_project
 from maintenance.jobs.records import Outcome, record_job, require_start_time
 from maintenance.jobs.reprints import choose_spools
 from maintenance.jobs.shares import find_start
 from maintenance.jobs.steps import change_spool, end_job, start_job
 from maintenance.models import Job, JobEvent, Loading
-from maintenance.readiness.builder import verdict
-from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, JobSearchForm, changed_after_check
 from pages.jobs.step_forms import ChangeForm, EndForm, ProjectForm, StartForm
 
 PER_PAGE = 30
-ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
-DETAILS = ("name", "project", "stage", "retracted_m", "override_reason", "parts", "good_parts", "reason")
+DETAILS = ("name", "project", "stage", "override_reason", "parts", "good_parts", "reason")
 Stage = Job.Stage
 
 
@@ -93,18 +91,25 @@ def _initial(request: HttpRequest, original: Job | None) -> dict[str, Any]:
     if original is None:
         return {"loading": request.GET.get("loading"), "stage": Stage.FINISHED}
     start = find_start(list(original.events.valid()))
-    share, spool = choose_spools(original)[0]
-    present = Loading.objects.present().filter(toolhead=share.toolhead, spool=spool).first()
+    chosen = choose_spools(original)
+    share, spool = chosen[0]
+    present = {row.spool_id: row.pk for row in Loading.objects.present().filter(toolhead=share.toolhead)}
+    more = {f"more_{present.get(other.pk)}": row.mass_g - row.purge_g for row, other in chosen[1:]}
     numbers = {
         name: getattr(original, name) for name in ("name", "project", "nozzle_c", "bed_c", "max_flow_mm3_s")
     }
-    return numbers | {
-        "loading": present and present.pk,
-        "stage": Stage.PRINTING,
-        "hours": start and start.hours,
-        "mass_g": share.mass_g,
-        "retracted_m": share.retracted_m,
-    }
+    return (
+        numbers
+        | more
+        | {
+            "loading": present.get(spool.pk),
+            "stage": Stage.PRINTING,
+            "hours": start and start.hours,
+            "mass_g": share.mass_g - share.purge_g,
+            "changes": sum(row.changes for row, _ in chosen) or None,
+            "retracted_m": share.retracted_m,
+        }
+    )
 
 
 def _record_job(form: JobForm, request: HttpRequest, original: Job | None) -> Job | None:
@@ -117,7 +122,7 @@ def _record_job(form: JobForm, request: HttpRequest, original: Job | None) -> Jo
             start=data["when"],
             by=request.user,
             reprint_of=original,
-            **{name: data[name] for name in (*ASKED, *DETAILS)} | {"stage": data["stage"] or None},
+            **form.details() | {name: data[name] for name in DETAILS} | {"stage": data["stage"] or None},
         )
         recorded.append(job)
 
@@ -127,11 +132,12 @@ def _record_job(form: JobForm, request: HttpRequest, original: Job | None) -> Jo
 def _judge(form: JobForm) -> Verdict | None:
     data, on = form.cleaned_data, form.cleaned_data["loading"]
     try:
-        spec = JobSpec(**{name: data[name] for name in ASKED})
+        details: Any = form.details()
+        shares = fill_slots(build_shares(on.toolhead, on.spool, details), data["when"] or timezone.now())
         if data["stage"] == Stage.PLANNED:
-            return verdict(on.toolhead, on.spool, spec)
-        start = require_start_time(on.toolhead, on.spool, data["when"])
-        return verdict(on.toolhead, on.spool, spec, at=start)
+            return judge_shares(shares)
+        starts = [require_start_time(share.toolhead, share.spool, data["when"]) for share in shares]
+        return judge_shares(shares, at=starts[0])
     except ValidationError as error:
         show_refusal(form, error)
         return None
