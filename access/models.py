@@ -110,7 +110,7 @@ class AuditEntry(models.Model):
     token = models.CharField(max_length=80, blank=True, help_text="name of the token that was sent")
     address = models.CharField(max_length=45, blank=True)
     request_id = models.CharField(max_length=64, blank=True, help_text="as in the log")
-    action = models.CharField(max_length=20)
+    action = models.CharField(max_length=40)
     subject = models.CharField(max_length=60, blank=True, help_text="kind of the row")
     subject_id = models.CharField(max_length=40, blank=True)
     title = models.CharField(max_length=200, blank=True)

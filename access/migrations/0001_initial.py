@@ -33,7 +33,7 @@ class Migration(migrations.Migration):
                 ),
                 ("address", models.CharField(blank=True, max_length=45)),
                 ("request_id", models.CharField(blank=True, help_text="as in the log", max_length=64)),
-                ("action", models.CharField(max_length=20)),
+                ("action", models.CharField(max_length=40)),
                 ("subject", models.CharField(blank=True, help_text="kind of the row", max_length=60)),
                 ("subject_id", models.CharField(blank=True, max_length=40)),
                 ("title", models.CharField(blank=True, max_length=200)),

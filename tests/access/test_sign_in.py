@@ -139,4 +139,5 @@ def test_many_sign_ins_at_once_do_not_hold_up_the_shop(monkeypatch, settings):
         for thread in held:
             thread.join(60)
         server.close()
+        server.task_dispatcher.shutdown()
     assert sorted(statuses)[:AT_ONCE] == [200] * AT_ONCE
