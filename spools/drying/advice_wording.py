@@ -97,7 +97,7 @@ def _dry(
 @words_for("advice.planned")
 def _planned(drying: Values, well_h: float | None, printable_h: float | None, place: str, **_: Any) -> str:
     return _join(
-        f"Planned: {_name_part(drying)} in {drying['dryer']} from {format_iso(drying['starts_at'])}, "
+        f"Planned: dry {_name_part(drying)} in {drying['dryer']} from {format_iso(drying['starts_at'])}, "
         f"{format_stages(drying['stages'])}, ready {format_iso(drying['ready_at'])}.",
         *_waiting(drying),
         format_both_times(well_h, printable_h, f"Afterwards, in {place}," if place else "Afterwards"),
