@@ -16,13 +16,22 @@ from tests.weeks.checks import check_all
 from tests.weeks.life import HOUR, Books, Life, read_air
 from tests.weeks.opening import open_shop
 
+# Days after which one person's books are compared on the way, so that a disagreement shows soon.
+CHECKED_EVERY = 14
+
 
 def live(*, seed: int, days: int, printers: int, spools: int, start: datetime) -> Counter:
     """One person runs the shop. Returns how often each act was done."""
     with time_machine.travel(start, tick=False) as clock:
         [room] = open_shop(start - HOUR, printers, spools)
         life = Life(room, seed)
-        live_days(life, days, start, clock.move_to, sweeps=True)
+
+        def check(day: int) -> None:
+            if day % CHECKED_EVERY == 0 and day < days:
+                check_all([life.books])
+                print(f"Day {day}: all books agree.", flush=True)
+
+        live_days(life, days, start, clock.move_to, sweeps=True, end_day=check)
         return check_all([life.books])
 
 
@@ -36,10 +45,14 @@ def live_at_once(
         rooms = open_shop(start - HOUR, printers, spools, writers)
         connections.close_all()
 
+        def meet(day: int) -> None:
+            if barrier.wait() == 0 and day % CHECKED_EVERY == 0:
+                print(f"Day {day}.", flush=True)
+
         def write(number: int) -> None:
             life = Life(rooms[number], seed + number)
             try:
-                live_days(life, days, start, clock.move_to, sweeps=number == 0, meet=barrier.wait)
+                live_days(life, days, start, clock.move_to, sweeps=number == 0, end_day=meet)
                 books.put(life.books)
             except BaseException:
                 barrier.abort()
@@ -64,9 +77,9 @@ def live_days(
     move_to: Callable[[datetime], None],
     *,
     sweeps: bool,
-    meet: Callable = int,
+    end_day: Callable[[int], None],
 ) -> None:
-    """Hour by hour. sweeps: reminders are raised, too. meet: called at the end of each day."""
+    """Hour by hour. sweeps: reminders are raised, too. end_day: called with the number of each day that is over."""
     random = Random(start.timestamp())
     for hour in range(24 * days):
         now = start + hour * HOUR
@@ -77,4 +90,4 @@ def live_days(
         if sweeps and hour % 6 == 5:
             sweep()
         if hour % 24 == 23:
-            meet()
+            end_day(hour // 24 + 1)
