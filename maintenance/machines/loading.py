@@ -75,6 +75,7 @@ def load_spool(
         judged = small_job_verdicts([(toolhead, spool)], {pair: fed_from.pk} if fed_from else None)[pair]
     else:
         judged = verdict(toolhead, spool, job, at=None if is_now else at, fed_from=fed_from)
+    judged = judge_loading(toolhead, spool, judged)
     require_no_hold(judged, override_reason, "loaded")
     move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
     opening = None if fed_from is None else open_bag(spool, toolhead, at, by)
@@ -92,6 +93,14 @@ def load_spool(
         opening=opening,
         recorded_by=by,
     )
+
+
+def judge_loading(toolhead: Toolhead, spool: Spool, judged: Verdict) -> Verdict:
+    """The verdict as it counts for loading: a print from another slot of the toolhead does not stand in the way."""
+    if toolhead.slots == 1:
+        return judged
+    code = pretty(spool.code)
+    return Verdict([c for c in judged.checks if c.name != "busy" or c.statement.values["spool"] == code])
 
 
 def _require_in_use(toolhead: Toolhead) -> None:

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from maintenance.board.shop import Board, load_board
 from maintenance.jobs.planned import PlannedJob, find_planned_job, list_verdicts
-from maintenance.machines.loading import find_free_slot, load_spool, unload_spool
+from maintenance.machines.loading import find_free_slot, judge_loading, load_spool, unload_spool
 from maintenance.models import Loading, Toolhead
 from maintenance.readiness.builder import load_inputs_of_pairs
 from maintenance.readiness.inputs import ReadinessInputs
@@ -44,7 +44,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
     slot = _find_slot(request, board, toolhead)
     planned = None if request.GET.get("job") == SMALL_JOB else find_planned_job(toolhead, spool, slot)
     inputs = _load_inputs(board, toolhead, spool, planned, fed_from)
-    verdict = judge(inputs)
+    verdict = judge_loading(toolhead, spool, judge(inputs))
     current = board.loaded.get(spool.pk)
     if current and (current_toolhead := in_use.filter(pk=current.toolhead).first()):
         return _redirect_loaded(request, spool, toolhead, current_toolhead)

@@ -40,6 +40,17 @@ class PastLoadingForm(forms.Form):
         empty_label="it stood at the printer",
     )
 
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if Toolhead.objects.filter(slots__gt=1).exists():
+            self.fields["slot"] = forms.IntegerField(
+                required=False,
+                min_value=1,
+                max_value=100,
+                help_text="Of a toolhead that has several. Empty: the first one that was free.",
+            )
+            self.order_fields(["toolhead", "slot"])
+
 
 class CorrectRunForm(forms.Form):
     start = WhenField(label="From", help_text="", required=True)

@@ -47,7 +47,13 @@ def past_loading(request: HttpRequest, spool: Spool) -> HttpResponse:
     if apply(
         form,
         lambda data: record_past_loading(
-            data["toolhead"], spool, data["start"], data["end"], fed_from=data["fed_from"], by=request.user
+            data["toolhead"],
+            spool,
+            data["start"],
+            data["end"],
+            slot=data.get("slot"),
+            fed_from=data["fed_from"],
+            by=request.user,
         ),
     ):
         messages.success(request, f"{pretty(spool.code)} was on {form.cleaned_data['toolhead']} then.")

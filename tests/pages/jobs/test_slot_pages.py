@@ -11,6 +11,8 @@ from spools.inventory.ledger import remaining
 from tests.api.conftest import Caller
 from tests.pages.jobs.test_job_file_pages import HEAD, kept
 from tests.pages.shown import notes, require_refused, shows
+from tests.pages.small_shop import local_input
+from tests.spools.conftest import hours_ago
 
 METRE = "G1 X100 E500\nG1 X0 E500\n"
 # T0, T1, T0, T1: three changes.
@@ -115,6 +117,16 @@ def test_a_changer_from_its_setting_up_to_its_purge(shop, desk, api):
     # Off again, slot by slot.
     assert desk.post(reverse("spool-unload", args=[first.code]), {"place": shop.shelf.pk}).status_code == 302
     assert {row.slot for row in Loading.objects.present().filter(toolhead=head)} == {1, 3}
+    # Before all that another spool was in the second slot for an hour.
+    past = {
+        "toolhead": head.pk,
+        "slot": 2,
+        "start": local_input(hours_ago(9)),
+        "end": local_input(hours_ago(8)),
+    }
+    other = shop.spools[12]
+    assert desk.post(reverse("spool-past-loading", args=[other.code]), past).status_code == 302
+    assert Loading.objects.get(spool=other).slot == 2
     assert "slot" not in notes(desk.get(reverse("machine", args=[shop.toolheads[0].printer_id])))
     both = {"toolhead": head.pk, "spool": second.code, "name": "tag 2", "mass_g": 4, "hours": 0.02}
     both |= {"nozzle_c": 210, "bed_c": 60, "more": [{"spool": third.code, "mass_g": 3}], "stage": "printing"}
