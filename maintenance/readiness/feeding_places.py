@@ -1,11 +1,13 @@
 """Dry boxes and dryers that filament is fed from: a spool stays in their air while it is loaded and prints."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
+from background.prepared import PreparedQuery, PreparedRows
 from maintenance.models import Loading
 from spools.air.climate import Climate, climates_now
 from spools.models import Place
@@ -34,15 +36,26 @@ NO_FEED_PLACES = FeedPlaces({}, {}, {})
 
 def load_feed_places(at: datetime | None = None) -> FeedPlaces:
     """The places that feed at a time, or now. One query in a shop without any, else some more."""
-    fed_now = Q(fed_loadings__isnull=False, fed_loadings__end=None, fed_loadings__withdrawn_at=None)
-    places = {place.pk: place for place in Place.objects.filter(Q(feeds=True) | fed_now).distinct()}
+    places = {place.pk: place for place in _PLACES.run()}
     if not places:
         return NO_FEED_PLACES
-    loadings = Loading.objects.filter(fed_from__in=places)
     if at is None:
-        loadings = loadings.filter(end=None)
+        rows: Iterable[Any] = _FED_NOW.run()
     else:
-        loadings = loadings.filter(Q(end=None) | Q(end__gt=at), start__lte=at)
-    rows = loadings.values_list("toolhead", "spool", "fed_from")
+        loadings = Loading.objects.filter(Q(end=None) | Q(end__gt=at), start__lte=at, fed_from__in=places)
+        rows = loadings.values_list("toolhead", "spool", "fed_from")
     fed = {(toolhead, spool): place for toolhead, spool, place in rows if place is not None}
     return FeedPlaces(places, climates_now(places.values(), at), fed)
+
+
+def _select_places() -> QuerySet[Place]:
+    fed_now = Q(fed_loadings__isnull=False, fed_loadings__end=None, fed_loadings__withdrawn_at=None)
+    return Place.objects.filter(Q(feeds=True) | fed_now).distinct()
+
+
+_PLACES = PreparedRows(_select_places)
+_FED_NOW = PreparedQuery(
+    lambda: Loading.objects.filter(end=None, fed_from__isnull=False).values_list(
+        "toolhead", "spool", "fed_from"
+    )
+)

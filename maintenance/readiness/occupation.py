@@ -7,6 +7,7 @@ from functools import cached_property
 
 from django.utils import timezone
 
+from background.prepared import PreparedRows
 from maintenance.models import Job, Reservation, Toolhead
 from maintenance.readiness.inputs import SMALL_JOB_H, JobAhead, JobSpec
 from maintenance.readiness.rules.busy import find_busy_state
@@ -114,7 +115,6 @@ def find_reserved_job(toolhead: Toolhead, spool: Spool) -> JobSpec | None:
 
 def load_occupation(now: datetime | None = None) -> Occupation:
     """The jobs of the shop that are not over. One query."""
-    rows = Reservation.objects.select_related("job", "toolhead__printer", "spool")
     occupied = [
         Occupied(
             row.job_id,
@@ -128,6 +128,13 @@ def load_occupation(now: datetime | None = None) -> Occupation:
             pretty(row.spool.code),
             row.mass_g,
         )
-        for row in rows.order_by("job__start", "job", "pk")
+        for row in _RESERVATIONS.run()
     ]
     return Occupation(now or timezone.now(), occupied)
+
+
+_RESERVATIONS = PreparedRows(
+    lambda: Reservation.objects.order_by("job__start", "job", "pk"),
+    *("job", "toolhead", "toolhead__printer", "spool"),
+    without=["job__reasons"],
+)

@@ -1,23 +1,54 @@
 """The page where a reminder is dealt with: the form that resolves it if there is one, else its subject."""
 
+from datetime import datetime
+from functools import cache
 from typing import Any
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import BigIntegerField, DateTimeField, OuterRef, QuerySet, Subquery
 from django.urls import reverse
 
+from background.prepared import Parameter, PreparedRows
 from maintenance.models import Fitting, Loading, Reminder, Toolhead
+from maintenance.reminders.queries import open_reminders, snoozed_reminders
 from spools.codes import pretty
 
 Kind = Reminder.Kind
+_REST = ("part_kind", "feedstock", "feedstock__maker", "place")
+SUBJECTS = ("spool", "part__kind", "toolhead__printer", "printer", *_REST)
 
 
 def with_subjects(reminders: QuerySet[Reminder]) -> QuerySet[Any]:
     """With the rows and ids that link_of reads, in the same query."""
+    return _with_ids(reminders).select_related(*SUBJECTS)
+
+
+def load_due(count: int, now: datetime, user: Any) -> list[Any]:
+    """The first of open_reminders, with their subjects."""
+    return _prepare_due(count).run(now=now, user=user.pk)
+
+
+def load_snoozed(now: datetime) -> list[Any]:
+    """Those of snoozed_reminders, with their subjects."""
+    return _SNOOZED.run(now=now)
+
+
+@cache
+def _prepare_due(count: int) -> PreparedRows[Any]:
+    due = open_reminders(_NOW, Parameter("user", BigIntegerField()))
+    return PreparedRows(lambda: _with_ids(due)[:count], *_JOINED)
+
+
+_NOW = Parameter("now", DateTimeField())
+_JOINED = (*("spool", "part", "part__kind", "toolhead", "toolhead__printer", "printer"), *_REST)
+_SNOOZED = PreparedRows(lambda: _with_ids(snoozed_reminders(_NOW)), *_JOINED)
+
+
+def _with_ids(reminders: QuerySet[Reminder]) -> QuerySet[Any]:
     fittings = Fitting.objects.valid().filter(part=OuterRef("part"), end=None)
     loadings = Loading.objects.present().filter(toolhead=OuterRef("toolhead"))
-    return reminders.select_related(
-        "spool", "part__kind", "toolhead__printer", "printer", "part_kind", "feedstock__maker", "place"
-    ).annotate(fitting_id=Subquery(fittings.values("pk")[:1]), loading_id=Subquery(loadings.values("pk")[:1]))
+    return reminders.annotate(
+        fitting_id=Subquery(fittings.values("pk")[:1]), loading_id=Subquery(loadings.values("pk")[:1])
+    )
 
 
 def link_of(reminder: Any) -> tuple[str, str]:

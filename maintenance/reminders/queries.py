@@ -34,18 +34,30 @@ def open_reminders(now: datetime | Parameter | None = None, user: Any = None) ->
         ~Q(kind=Kind.WEIGH) | ~weighed,
         ended_at=None,
     )
-    counts = Value(True) if user is None else _counts_for(user.pk)
+    counts = Value(True) if user is None else _counts_for(user if isinstance(user, Parameter) else user.pk)
     due = due.annotate(counts=counts).select_related("spool")
     return due.order_by("-counts", F("urgent_since").desc(nulls_last=True), "-opened_at", "-pk")
 
 
 def count_by_kind(due: QuerySet[Any]) -> dict[str, int]:
     """How many of these reminders there are of each kind, the most first."""
+    return dict(_select_counts(due))
+
+
+def count_due_by_kind(now: datetime) -> dict[str, int]:
+    """As count_by_kind, of all that are due."""
+    return dict(_COUNTS.run(now=now))
+
+
+def _select_counts(due: QuerySet[Any]) -> QuerySet[Any, Any]:
     counts = due.order_by().values("kind").annotate(count=Count("*")).order_by("-count", "kind")
-    return dict(counts.values_list("kind", "count"))
+    return counts.values_list("kind", "count")
 
 
-def snoozed_reminders(now: datetime | None = None) -> QuerySet[Reminder]:
+_COUNTS = PreparedQuery(lambda: _select_counts(open_reminders(Parameter("now", DateTimeField()))))
+
+
+def snoozed_reminders(now: datetime | Parameter | None = None) -> QuerySet[Reminder]:
     """Snoozed reminders, those that return first at the top."""
     now = now or timezone.now()
     waiting = Reminder.objects.filter(ended_at=None, snoozed_until__gt=now)

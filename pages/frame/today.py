@@ -6,6 +6,7 @@ from django.utils import timezone
 
 from maintenance import today as look
 from maintenance.board.version import board_version
+from maintenance.reminders.links import load_due
 from maintenance.reminders.queries import count_due
 
 DUE_SHOWN = 9
@@ -17,7 +18,7 @@ def today(request: HttpRequest) -> HttpResponse:
     shop_today = look.build_today(now, request.user)
     context = {
         "today": shop_today,
-        "due": shop_today.due[:DUE_SHOWN],
+        "due": load_due(DUE_SHOWN, now, request.user),
         "due_in_all": count_due(now=now),
         "now": now,
         "live": live,

@@ -15,8 +15,8 @@ from maintenance.board.version import board_version
 from maintenance.models import Reminder
 from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions.moisture import find_damp_spools
-from maintenance.reminders.links import link_of, with_subjects
-from maintenance.reminders.queries import count_by_kind, open_reminders, snoozed_reminders
+from maintenance.reminders.links import link_of, load_due, load_snoozed, with_subjects
+from maintenance.reminders.queries import count_by_kind, count_due_by_kind, open_reminders, snoozed_reminders
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
 from pages.reminders.forms import (
@@ -41,11 +41,15 @@ def reminders(request: HttpRequest) -> HttpResponse:
     """
     live, now, form = board_version(), timezone.now(), KindForm(request.GET)
     due, snoozed = open_reminders(now, request.user), snoozed_reminders(now)
-    if form.is_valid() and (kind := form.cleaned_data["kind"]):
+    kind = form.cleaned_data["kind"] if form.is_valid() else ""
+    if kind:
         due, snoozed = due.filter(kind=kind), snoozed.filter(kind=kind)
-    page = Paginator(with_subjects(due), PER_PAGE).get_page(request.GET.get("page"))
-    counts = count_by_kind(due)
-    rows = [_row(reminder) for reminder in page]
+    counts = count_by_kind(due) if kind else count_due_by_kind(now)
+    paginator = Paginator(with_subjects(due), PER_PAGE)
+    paginator.count = sum(counts.values())
+    page = paginator.get_page(request.GET.get("page"))
+    is_first = page.number == 1 and not kind
+    rows = [_row(reminder) for reminder in (load_due(PER_PAGE, now, request.user) if is_first else page)]
     groups: dict[str, list[dict]] = {}
     for row in rows:
         groups.setdefault(row["reminder"].kind, []).append(row)
@@ -63,7 +67,8 @@ def reminders(request: HttpRequest) -> HttpResponse:
     if page.has_next():
         context["snoozed_count"] = snoozed.count()
     else:
-        context["snoozed"] = [_row(reminder) for reminder in with_subjects(snoozed)]
+        waiting = with_subjects(snoozed) if kind else load_snoozed(now)
+        context["snoozed"] = [_row(reminder) for reminder in waiting]
     return render(request, "reminders/list.html", context)
 
 

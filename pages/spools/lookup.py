@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from spools import codes
 from spools.inventory.endings import find_ending
-from spools.inventory.queries import with_materials
+from spools.inventory.queries import find_by_code
 from spools.models import Spool
 from spools.refusals import refusal
 
@@ -22,14 +22,13 @@ def find_spool(text: str) -> Spool:
     Raises ValidationError that says what is wrong with the code, or that no spool carries it.
     """
     code = codes.normalise(text)
-    try:
-        return with_materials().get(code=code)
-    except Spool.DoesNotExist:
+    if (spool := find_by_code(code)) is None:
         raise refusal(
             "unknown_code",
             f"{codes.pretty(code)} is well written, but no spool of this shop carries it. "
             "Look at the label again, or receive the spool.",
-        ) from None
+        )
+    return spool
 
 
 # The name of the address that labels print.

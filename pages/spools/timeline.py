@@ -1,10 +1,13 @@
 """The history of a spool on one time line, newest first."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.db.models import BigIntegerField, QuerySet
+
+from background.prepared import Parameter, PreparedRows
 from maintenance.models import Loading
 from spools.models import (
     DryingRun,
@@ -18,12 +21,31 @@ from spools.models import (
     Stay,
 )
 
-# A time line is long, and building rows of all columns takes most of its time.
-ENTRY_COLUMNS = (
-    *("kind", "at", "net_change_g", "gross_g", "note", "cause"),
-    *("withdrawn_at", "withdrawn_reason", "withdrawn_by__username", "recorded_by__username"),
-    "job_use__job__name",
+BY = ("recorded_by", "withdrawn_by")
+
+
+def _prepare(rows: QuerySet[Any], *joined: str, without: Collection[str] = ()) -> PreparedRows[Any]:
+    """The rows of a spool."""
+    return PreparedRows(
+        lambda: rows.filter(spool=Parameter("spool", BigIntegerField())), *joined, without=without
+    )
+
+
+_RUNS = _prepare(DryingRun.recorded.all(), "dryer", *BY)
+_LOADINGS = _prepare(
+    Loading.recorded.all(),
+    *("toolhead", "toolhead__printer", "fed_from", *BY),
+    without=["reasons"],
 )
+_ENTRIES = _prepare(
+    MassEntry.objects.all(), "job_use", "job_use__job", *BY, without=["job_use__job__reasons"]
+)
+_STAYS = _prepare(Stay.objects.all(), "place")
+_MOVES = _prepare(Move.objects.all(), "place", *BY)
+_OPENINGS = _prepare(Opening.objects.all(), *BY)
+_ENDINGS = _prepare(Ending.objects.all(), *BY)
+_CORRECTIONS = _prepare(SpoolCorrection.objects.all(), "recorded_by")
+_RESPOOLINGS = _prepare(Respooling.objects.all(), *BY)
 
 
 CORRECTED = {
@@ -68,9 +90,7 @@ class TimelineEvent:
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
     """Stays, drying runs, mass entries with their jobs, loadings, openings, endings, corrections. Nine queries at most."""
-    runs = DryingRun.recorded.filter(spool=spool).select_related("dryer", "recorded_by", "withdrawn_by")
-    loadings = Loading.recorded.filter(spool=spool).defer("reasons")
-    loadings = loadings.select_related("toolhead__printer", "fed_from", "recorded_by", "withdrawn_by")
+    runs, loadings = _RUNS.run(spool=spool.pk), _LOADINGS.run(spool=spool.pk)
     owned = {pk for run in runs for pk in (run.move_id, run.move_out_id)} | {row.move_id for row in loadings}
     events = [*_mass_events(spool), *_stay_events(spool, owned), *_drying_events(runs)]
     events += _loading_events(loadings)
@@ -80,10 +100,7 @@ def build_timeline(spool: Spool) -> list[TimelineEvent]:
 
 
 def _mass_events(spool: Spool) -> Iterator[TimelineEvent]:
-    entries = MassEntry.objects.filter(spool=spool).select_related(
-        "job_use__job", "withdrawn_by", "recorded_by"
-    )
-    for entry in entries.only(*ENTRY_COLUMNS):
+    for entry in _ENTRIES.run(spool=spool.pk):
         use = getattr(entry, "job_use", None)
         grams = entry.net_change_g if entry.gross_g is None else entry.gross_g
         yield TimelineEvent(
@@ -104,9 +121,8 @@ def _stay_events(spool: Spool, owned: set[int | None]) -> Iterator[TimelineEvent
 
     owned: the ids of moves that go with a loading or a drying run, and are not corrected alone.
     """
-    stays = {stay.start: stay for stay in Stay.objects.filter(spool=spool).select_related("place")}
-    moves = Move.objects.filter(spool=spool).select_related("place", "withdrawn_by", "recorded_by")
-    for move in moves:
+    stays = {stay.start: stay for stay in _STAYS.run(spool=spool.pk)}
+    for move in _MOVES.run(spool=spool.pk):
         stay = None if move.withdrawn_at is not None else stays.pop(move.at, None)
         if stay is None and move.pk in owned:
             continue
@@ -143,7 +159,7 @@ def _drying_events(runs: Iterable[DryingRun]) -> Iterator[TimelineEvent]:
 def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
     if not spool.sealed:
         return
-    for opening in Opening.objects.filter(spool=spool).select_related("withdrawn_by", "recorded_by"):
+    for opening in _OPENINGS.run(spool=spool.pk):
         card = "" if opening.card == Spool.Card.NOT_LOOKED else opening.get_card_display()
         yield TimelineEvent(
             "opening",
@@ -157,20 +173,20 @@ def _opening_events(spool: Spool) -> Iterator[TimelineEvent]:
 
 
 def _ending_events(spool: Spool) -> Iterator[TimelineEvent]:
-    for ending in Ending.objects.filter(spool=spool).select_related("withdrawn_by", "recorded_by"):
+    for ending in _ENDINGS.run(spool=spool.pk):
         name, by = ending.get_kind_display(), _name(ending.recorded_by)
         yield TimelineEvent("ending", ending.at, ending.at, name=name, note=ending.note, fact=ending, by=by)
 
 
 def _correction_events(spool: Spool) -> Iterator[TimelineEvent]:
-    for row in SpoolCorrection.objects.filter(spool=spool).select_related("recorded_by"):
+    for row in _CORRECTIONS.run(spool=spool.pk):
         at, by = row.recorded_at, _name(row.recorded_by)
         changes = tuple([CORRECTED.get(name, name), *values] for name, *values in row.changes)
         yield TimelineEvent("correction", at, at, note=row.reason, by=by, changes=changes)
 
 
 def _respooling_events(spool: Spool) -> Iterator[TimelineEvent]:
-    for fact in Respooling.objects.filter(spool=spool).select_related("recorded_by", "withdrawn_by"):
+    for fact in _RESPOOLINGS.run(spool=spool.pk):
         core_g, by = fact.before["core_mass_g"], _name(fact.recorded_by)
         yield TimelineEvent("respooling", fact.at, fact.at, number=core_g, note=fact.note, fact=fact, by=by)
 

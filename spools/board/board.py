@@ -13,10 +13,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import DateTimeField, Q, QuerySet
+from django.db.models import BigIntegerField, DateTimeField, Q, QuerySet
 from django.utils import timezone
 
-from background.prepared import Parameter, PreparedQuery
+from background.prepared import Parameter, PreparedQuery, PreparedRows
 from spools.air.hourly import hour_of
 from spools.board import advising
 from spools.board.airs import load_air_classes
@@ -103,8 +103,11 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     """
     now = now or timezone.now()
     stored = rows_in_use() if spool_ids is None else rows_in_use().filter(spool__in=list(spool_ids))
-    valid = Q(is_fresh(now), advising.has_valid_advice(now))
-    loaded = list(stored.select_related(*JOINED).annotate(valid=valid).order_by("pk"))
+    if spool_ids is not None and len(spool_ids) == 1:
+        [spool_id] = spool_ids
+        loaded: list[Any] = _ONE.run(spool=spool_id, now=now)
+    else:
+        loaded = list(_with_validity(stored, now).select_related(*JOINED).order_by("pk"))
     rows: dict[int, SpoolBoard] = {row.spool_id: row for row in loaded}
     if spool_ids is not None and rows.keys() == set(spool_ids) and all(row.valid for row in loaded):
         return rows
@@ -117,6 +120,19 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
     if advised := _advise_few(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
         rows |= {row.spool_id: row for row in stored.filter(pk__in=advised).select_related(*JOINED)}
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
+
+
+def _with_validity(rows: QuerySet[SpoolBoard], now: datetime | Parameter) -> QuerySet[Any]:
+    """valid: whether a row and its advice are so at a time."""
+    return rows.annotate(valid=Q(is_fresh(now), advising.has_valid_advice(now)))
+
+
+_ONE = PreparedRows(
+    lambda: _with_validity(
+        rows_in_use().filter(spool=Parameter("spool", BigIntegerField())), Parameter("now", DateTimeField())
+    ),
+    *("place", "run", "run__dryer"),
+)
 
 
 def catch_up(now: datetime) -> int:

@@ -3,8 +3,9 @@
 from collections.abc import Iterable
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import CharField, Exists, OuterRef, Q, QuerySet
 
+from background.prepared import Parameter, PreparedRows
 from spools.models import Feedstock, Place, Spool, Stay
 
 
@@ -13,6 +14,17 @@ def with_materials() -> QuerySet[Spool]:
     return Spool.objects.select_related(
         "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble", "prior"
     )
+
+
+def find_by_code(code: str) -> Spool | None:
+    """One of with_materials, by its code as stored."""
+    return next(iter(_BY_CODE.run(code=code)), None)
+
+
+_BY_CODE = PreparedRows(
+    lambda: Spool.objects.filter(code=Parameter("code", CharField())),
+    *("feedstock", "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble", "prior"),
+)
 
 
 def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from django.db.models import Q, QuerySet
+from django.db.models import BigIntegerField, DateTimeField, Q, QuerySet
 
+from background.prepared import Parameter, PreparedRows
 from spools.air.bags import BagAir, is_computed_bag, load_bags
 from spools.air.dry_box_cache import AirSeries, load_series
 from spools.air.dry_box_facts import is_complete
@@ -37,10 +38,10 @@ def load(
     histories = {
         pk: History(spool, opened[pk], [], [], [], readings, boxes, bags) for pk, spool in spools.items()
     }
-    for entry in MassEntry.objects.valid().amounts().filter(spool__in=list(spools)):
+    for entry in _load_entries(spools):
         histories[entry.spool_id].entries.append(entry)
     needed = [(history, since(history)) for history in histories.values()]
-    all_runs = DryingRun.objects.filter(spool__in=list(spools))
+    all_runs = _load_runs(spools)
     stays = _load_stays(spools, min((at for _, at in needed), default=until))
     share_places(stays, all_runs)
     for stay in stays:
@@ -81,10 +82,34 @@ def _add_other_runs(needed: Sequence[tuple[History, datetime]]) -> None:
         )
 
 
-def _load_stays(spools: Mapping[int, Spool], since: datetime) -> QuerySet[Stay]:
+def _load_entries(spools: Mapping[int, Spool]) -> Iterable[MassEntry]:
+    if len(spools) == 1:
+        return _ENTRIES.run(spool=next(iter(spools)))
+    return MassEntry.objects.valid().amounts().filter(spool__in=list(spools))
+
+
+def _load_runs(spools: Mapping[int, Spool]) -> Sequence[DryingRun]:
+    if len(spools) == 1:
+        return _RUNS.run(spool=next(iter(spools)))
+    return list(DryingRun.objects.filter(spool__in=list(spools)))
+
+
+def _load_stays(spools: Mapping[int, Spool], since: datetime) -> Sequence[Stay]:
     """The stays that lasted to a time, or longer."""
-    lasting = Q(end=None) | Q(end__gte=since)
-    return Stay.objects.spans().filter(lasting, spool__in=list(spools))
+    if len(spools) == 1:
+        return _STAYS.run(spool=next(iter(spools)), since=since)
+    return list(_select_stays(since).filter(spool__in=list(spools)))
+
+
+def _select_stays(since: datetime | Parameter) -> QuerySet[Stay]:
+    return Stay.objects.spans().filter(Q(end=None) | Q(end__gte=since))
+
+
+# Most loads are of one spool: its page, and what follows a fact about it.
+_SPOOL = Parameter("spool", BigIntegerField())
+_ENTRIES = PreparedRows(lambda: MassEntry.objects.valid().filter(spool=_SPOOL))
+_RUNS = PreparedRows(lambda: DryingRun.objects.filter(spool=_SPOOL))
+_STAYS = PreparedRows(lambda: _select_stays(Parameter("since", DateTimeField())).filter(spool=_SPOOL))
 
 
 def load_air(histories: Iterable[History], until: datetime) -> list[History]:
