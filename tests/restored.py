@@ -33,9 +33,9 @@ def build_once(build: Callable[[], T]) -> T:
     """The answer of build() and the rows that it makes, as if it ran now; on SQLite.
 
     Facts are some hours old to the minute, so it runs again in the next minute; also where a test has made rows
-    before. Its spools have the same codes in each test: the ensemble of a spool is seeded by its code.
+    before, or commits. Its spools have the same codes in each test: the ensemble of a spool is seeded by its code.
     """
-    if connection.vendor != "sqlite":
+    if connection.vendor != "sqlite" or not connection.in_atomic_block:
         return build()
     before, minute = _read_rows(), timezone.now().replace(second=0, microsecond=0)
     # What is given to a partial function is made for each test, from the same rows.
