@@ -49,7 +49,6 @@ OWN = {
     "tokens",
     "v1:dryingruns-plan",
     "v1:readiness",
-    "v1:spools-excursion",
 }
 # Pages of the catalogue, machines, places and accounts: their forms are not shown to others either.
 SET_UP = {
