@@ -129,7 +129,8 @@ def test_weighing_sets_what_remains(api, receive):
     entry = api.post(f"spools/{code}/weigh", gross_g=720, resolution_g=1)
     assert (entry["kind"], entry["gross_g"]) == ("weighed", 720)
     remaining = api.get(f"spools/{code}")["remaining"]
-    assert remaining["low_g"] <= 500 <= remaining["high_g"]
+    # Some of the 500 g are the water of the nylon.
+    assert 450 < remaining["low_g"] < remaining["mass_g"] < remaining["high_g"] < 500
 
 
 @pytest.mark.parametrize(
