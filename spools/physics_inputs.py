@@ -240,6 +240,22 @@ def hours_until_dry(
     return [surely_h for surely_h, _ in drying_spans(lanes, limits_pct, masses_g, looks_h)]
 
 
+def hours_until_all_dry(
+    lanes: Sequence[tuple[Winding, ConstantAir]],
+    limits_pct: Sequence[Sequence[float]],
+    looks_h: Sequence[float],
+) -> list[list[float | None]]:
+    """As hours_until_dry, until even the wettest turns are below each of several limits: one drying shows them all."""
+    return drying.hours_until(
+        [_lane(start, [air]) for start, air in lanes],
+        [[limit_pct / 100 for limit_pct in limits] for limits in limits_pct],
+        [None] * len(lanes),
+        looks_h,
+        share=DOUBT,
+        below=True,
+    )
+
+
 def drying_spans(
     lanes: Sequence[tuple[Winding, ConstantAir]],
     limits_pct: Sequence[float],

@@ -50,11 +50,18 @@ def _queue_batches(spool_ids: list[int]) -> None:
 def _compute_board(spool_ids: list[int]) -> list[board.ComputedBoard]:
     """As many groups as time allows; the next round finds the others still due."""
     started, computed = time.monotonic(), []
+    if spool_ids:
+        _advance_boxes()
     for group in _groups(spool_ids):
         computed.append(board.compute(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
             break
     return computed
+
+
+def _advance_boxes() -> None:
+    """Store the air of dry boxes first, or each group of spools would compute it again."""
+    dry_box_cache.advance(timezone.now())
 
 
 def _compute_due(spool_ids: list[int]) -> list[board.ComputedBoard]:
@@ -92,6 +99,7 @@ def _compute_advice() -> list[advising.ComputedAdvice]:
     started, now, computed = time.monotonic(), timezone.now(), []
     if not (waiting := advising.find_unadvised(now)):
         return []
+    _advance_boxes()
     shop = advising.AdvisedShop.load(now)
     for first in range(0, len(waiting), advising.GROUP):
         computed.append(advising.compute(waiting[first : first + advising.GROUP], shop))

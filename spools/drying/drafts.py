@@ -12,7 +12,7 @@ from spools.drying.gate import FirstStage
 from spools.drying.heat_budget import Stage
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.state import Moisture
-from spools.physics_inputs import DOUBT, Array, ConstantAir, Interval
+from spools.physics_inputs import DOUBT, Array, ConstantAir, Interval, Winding
 
 
 class FirstStageReason(Enum):
@@ -70,7 +70,8 @@ class DryerLoad:
     beside: the runs that they join; empty: they have the dryer to themselves. masses_g: the outermost grams of
     each spool that must get dry; None: all of it. asked: whether a set point was asked for; it is that of the
     first draft. stated: the same with a stated reel, where an unknown reel sets the cap. neighbours: so many spools
-    more may join them.
+    more may join them. first_hours, started: what drafts with the same first stage share: the hours of the stage by
+    spool number, its temperature and set point, and the winding after it by spool number and stage.
     """
 
     spools: Sequence[Spool]
@@ -86,6 +87,8 @@ class DryerLoad:
     asked: bool = False
     stated: "DryerLoad | None" = None
     neighbours: int = 0
+    first_hours: dict[tuple[int, float, float], float | None] = field(init=False, default_factory=dict)
+    started: dict[tuple[int, FirstStage], Winding] = field(init=False, default_factory=dict)
 
     @property
     def together(self) -> int:

@@ -242,14 +242,8 @@ def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
         if draft.first_reason in (FirstStageReason.SOFT, FirstStageReason.SHARED)
         for n in load.softened(draft)
     ]
-    needed = softening.first_stage_hours(
-        [
-            (load.spools[n], load.states[n].winding, load.heated_air(draft.first_c or 0.0))
-            for load, draft, n in rows
-        ],
-        [draft.set_point_c + load.dryer.set_point_error_c for load, draft, _ in rows],
-    )
-    for (_, draft, _), hours in zip(rows, needed, strict=True):
+    for load, draft, n in rows:
+        hours = _first_stage_hours(load, draft, n)
         shared = draft.first_reason is FirstStageReason.SHARED
         if hours is None or (shared and hours > (draft.first_hours or 0.0)):
             draft.possible = False
@@ -258,6 +252,30 @@ def _compute_first_stages(drafts: Sequence[tuple[DryerLoad, Draft]]) -> None:
     for _, draft, _ in rows:
         if not draft.possible and draft.first_reason is FirstStageReason.SOFT:
             draft.first_c = draft.first_hours = None
+
+
+def _first_stage_hours(load: DryerLoad, draft: Draft, n: int) -> float | None:
+    """The hours that a draft's first stage takes until spool n is hard; drafts with the same stage share one drying."""
+    first_c = draft.first_c or 0.0
+    if (n, first_c, draft.set_point_c) not in load.first_hours:
+        set_points = [other.set_point_c for other in load.drafts if (other.first_c or 0.0) == first_c]
+        (hours,) = softening.first_stage_hours(
+            [(load.spools[n], load.states[n].winding, load.heated_air(first_c))],
+            [[celsius + load.dryer.set_point_error_c for celsius in set_points]],
+        )
+        keys = [(n, first_c, celsius) for celsius in set_points]
+        load.first_hours |= dict(zip(keys, hours, strict=True))
+    return load.first_hours[n, first_c, draft.set_point_c]
+
+
+def _start_winding(load: DryerLoad, draft: Draft, n: int) -> Winding:
+    """The winding of spool n after the first stage of a draft."""
+    winding, first = load.states[n].winding, draft.first
+    if first is None:
+        return winding
+    if (n, first) not in load.started:
+        (load.started[n, first],) = advance_windings([(winding, [load.heated_air(*first)])])
+    return load.started[n, first]
 
 
 def _compute_hours(
@@ -269,17 +287,8 @@ def _compute_hours(
     # No time is enough where the air leaves too much: that needs no physics.
     numbers = [i for i, row in enumerate(rows) if not dry[i] and _may_reach(*row)]
     reaching = [rows[i] for i in numbers]
-    started = advance_windings(
-        [
-            (load.states[n].winding, [load.heated_air(*draft.first)] if draft.first else [])
-            for load, draft, n in reaching
-        ]
-    )
     needed = drying_spans(
-        [
-            (winding, load.heated_air(draft.set_point_c))
-            for winding, (load, draft, _) in zip(started, reaching, strict=True)
-        ],
+        [(_start_winding(load, draft, n), load.heated_air(draft.set_point_c)) for load, draft, n in reaching],
         [load.targets_pct[n] for load, _, n in reaching],
         [load.masses_g[n] for load, _, n in reaching],
         _probe_hours(longest_h),

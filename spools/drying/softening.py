@@ -18,7 +18,7 @@ from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.physics.air import ZERO_C
 from spools.physics.softening import water_to_stand
-from spools.physics_inputs import ConstantAir, Winding, hours_until_dry
+from spools.physics_inputs import ConstantAir, Winding, hours_until_all_dry
 
 START_CAP_C = 45.0
 # The least first stage, however dry the spool probably is, by the same reference as for wet amorphous ones.
@@ -38,18 +38,21 @@ def hard_up_to_pct(spool: Spool, temperature_c: float) -> float:
 
 
 def first_stage_hours(
-    stages: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[float]
-) -> list[float | None]:
-    """The hours that each first stage needs, in its air, before the spool is hard at a temperature.
+    stages: Sequence[tuple[Spool, Winding, ConstantAir]], temperatures_c: Sequence[Sequence[float]]
+) -> list[list[float | None]]:
+    """The hours that each first stage needs, in its air, before the spool is hard at each of its temperatures.
 
     None: more than the last of PROBE_HOURS. At least LEAST_FIRST_H.
     """
     limits_pct = [
-        hard_up_to_pct(spool, celsius) for (spool, *_), celsius in zip(stages, temperatures_c, strict=True)
+        [hard_up_to_pct(spool, celsius) for celsius in each]
+        for (spool, *_), each in zip(stages, temperatures_c, strict=True)
     ]
-    lanes = [(winding, air) for _, winding, air in stages]
-    hours_needed = hours_until_dry(lanes, limits_pct, [None] * len(lanes), PROBE_HOURS)
-    return [None if hours is None else max(LEAST_FIRST_H, hours) for hours in hours_needed]
+    needed = hours_until_all_dry([(winding, air) for _, winding, air in stages], limits_pct, PROBE_HOURS)
+    return [
+        [None if hours is None else max(LEAST_FIRST_H, hours) for hours in hours_of_stage]
+        for hours_of_stage in needed
+    ]
 
 
 def first_stage_hours_in(
@@ -60,6 +63,5 @@ def first_stage_hours_in(
     hot = room.heated(first_c, spools=len(spools))
     states = moisture_of(spools, at)
     hardest_c = set_point_c + dryer.set_point_error_c
-    return first_stage_hours(
-        [(spool, states[spool.pk].winding, hot) for spool in spools], [hardest_c] * len(spools)
-    )
+    stages = [(spool, states[spool.pk].winding, hot) for spool in spools]
+    return [hours for (hours,) in first_stage_hours(stages, [[hardest_c]] * len(spools))]

@@ -29,6 +29,8 @@ FORECAST_TEMPERATURE_TOLERANCE = 3.0  # K
 START_TOLERANCE, START_TEMPERATURE_TOLERANCE = 0.2, 10.0
 # It takes a winding that is no further from the air as having its temperature at once.
 AS_WARM_K = 1.0
+# A forecast of wetting follows a winding that cools down within this.
+COOLING_TOLERANCE = 1.0  # K
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 # After these hours a winding in a room has the temperature of the air: water moves no more from warm turns to cold ones.
 EVEN_H = 8.0
@@ -220,6 +222,16 @@ def outer_content(contents: Array, shares: Array, m: int) -> float:
 
 
 @kernel
+def set_highest(contents: Array, highest: Array, wettest: Array) -> None:
+    """Set ``wettest`` to the larger of ``highest`` and the wettest part of any shell, (members,) each."""
+    wettest[:] = highest
+    for shell in contents:
+        for part in shell:
+            for m in range(len(wettest)):
+                wettest[m] = max(wettest[m], part[m])
+
+
+@kernel
 def advance_until_crossed(
     spool: SpoolArrays,
     members: Members,
@@ -299,10 +311,11 @@ def advance_until_decided(
     n, _, count = contents.shape
     nothing, no_temperatures = np.empty((0, count, n)), np.empty((0, n, 1))
     heat = warmest_gap(temperature[:, :columns], weather.temperature[0, 0]) > AS_WARM_K
+    wettest = np.empty(count)
     for s in range(len(durations)):
         step, columns, _ = run(
             *(spool, members, last_for(weather, durations[s]), contents, temperature, columns, step, heat),
-            *(tolerance, TEMPERATURE_TOLERANCE, nothing, no_temperatures),
+            *(tolerance, COOLING_TOLERANCE, nothing, no_temperatures),
         )
         if step < 0:
             return -1
@@ -312,13 +325,13 @@ def advance_until_decided(
             continue
         # Water moves from warm turns to cold ones, and may then rise above what the air alone gives them.
         uneven = warmest_gap(temperature[:, :columns], weather.temperature[0, 1]) > EVEN_K
+        set_highest(contents, weather.equilibrium[0], wettest)
         undecided = False
         for limit in limits:
             over = possible = 0
             for m in range(count):
                 over += outer_contents[s, m] > limit
-                wettest = max(weather.equilibrium[0, m], contents[:, :, m].max())
-                possible += uneven or wettest * NEARLY_ONE > limit
+                possible += uneven or wettest[m] * NEARLY_ONE > limit
             undecided = undecided or over <= allowed < possible
         if not undecided:
             return s + 1
@@ -364,20 +377,14 @@ def advance_through(
     """
     n, _, count = contents.shape
     nothing, no_temperatures, wettest_turns = np.empty((0, count, n)), np.empty((0, n, 1)), np.empty(0)
+    wettest = np.empty(count)
     first = 0
     for s in range(len(ends)):
+        heat = warmest_gap(temperature[:, :columns], weather.temperature[first, 0]) > AS_WARM_K
+        part = part_between(weather, first, ends[s])
         step, columns, _ = run(
-            *(
-                spool,
-                members,
-                part_between(weather, first, ends[s]),
-                contents,
-                temperature,
-                columns,
-                step,
-                True,
-            ),
-            *(TOLERANCE, TEMPERATURE_TOLERANCE, nothing, no_temperatures),
+            *(spool, members, part, contents, temperature, columns, step, heat),
+            *(FORECAST_TOLERANCE, COOLING_TOLERANCE, nothing, no_temperatures),
         )
         if step < 0:
             return -1
@@ -386,12 +393,15 @@ def advance_through(
             outer_contents[s + 1, m] = outer_content(contents, shares, m)
         if s + 1 < min_probes:
             continue
+        if even[s]:
+            for m in range(count):
+                wettest[m] = max(highest[m], outer_content(contents, wettest_turns, m))
         undecided = False
         for limit in limits:
             over = possible = 0
             for m in range(count):
                 over += outer_contents[s + 1, m] > limit
-                possible += not even[s] or max(highest[m], outer_content(contents, wettest_turns, m)) > limit
+                possible += not even[s] or wettest[m] > limit
             undecided = undecided or over <= allowed < possible
         if not undecided:
             return s + 1
