@@ -29,7 +29,7 @@ def main() -> None:
     parser.add_argument("--behind", type=float, default=6.0, help="hours since all was up to date")
     parser.add_argument("--workers", type=int, default=0, help="processes that share the work; 0: this one")
     options = parser.parse_args()
-    with _database(options.database) as address:
+    with open_database(options.database) as address:
         os.environ |= {"DATABASE_URL": address, "DJANGO_SETTINGS_MODULE": "config.settings"}
         import django
 
@@ -38,7 +38,7 @@ def main() -> None:
 
 
 @contextmanager
-def _database(kind: str) -> Iterator[str]:
+def open_database(kind: str) -> Iterator[str]:
     if kind == "postgres":
         from tests.services.servers import PostgresServer
 
@@ -60,8 +60,8 @@ def _run(options: argparse.Namespace) -> None:
 
     call_command("migrate", verbosity=0)
     with time_machine.travel(big_shop.NOW):
-        _measure("facts written", lambda: big_shop.build(options.spools, options.machines))
-        _measure(
+        measure("facts written", lambda: big_shop.build(options.spools, options.machines))
+        measure(
             "caches written", lambda: big_shop_caches.bring_up(big_shop.NOW - timedelta(hours=options.behind))
         )
     print(f"{options.spools} spools, {options.machines} machines, {options.database}")
@@ -81,13 +81,13 @@ def _alone(spools: int, moments: dict[str, datetime]) -> None:
 
     from background.running import run_due
 
-    _warm_up()
+    warm_up()
     for title, moment in moments.items():
         print(f"-- {title}")
         started = time.perf_counter()
         with time_machine.travel(moment):
-            _measure("boxes and spools", lambda: run_due(queue="moisture"))
-            _measure("reminders", lambda: run_due(queue="reminders"))
+            measure("boxes and spools", lambda: run_due(queue="moisture"))
+            measure("reminders", lambda: run_due(queue="reminders"))
         _print_time("in all", time.perf_counter() - started, spools)
     memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"memory at most: {memory_mb:.0f} MiB")
@@ -120,12 +120,12 @@ def _work(times: list[float], barrier: Any) -> None:
 
     from background.tasks import freeze_imported_modules
 
-    _warm_up()
+    warm_up()
     freeze_imported_modules()
     for moment in times:
         with time_machine.travel(moment):
             barrier.wait()
-            _measure("a worker", _until_all_is_done)
+            measure("a worker", _until_all_is_done)
             barrier.wait()
     memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"memory of a worker at most: {memory_mb:.0f} MiB", flush=True)
@@ -147,7 +147,7 @@ def _print_time(name: str, seconds: float, spools: int) -> None:
     print(f"{name:28}{seconds:8.2f} s {spools / seconds:10.0f} spools/s", flush=True)
 
 
-def _measure(name: str, action: Callable[[], Any]) -> None:
+def measure(name: str, action: Callable[[], Any]) -> None:
     """Run it and say how long it took on the wall and on the processor, and its queries."""
     from django.db import connection
 
@@ -165,7 +165,7 @@ def _measure(name: str, action: Callable[[], Any]) -> None:
     print(f"{name:28}{wall:8.2f} s {busy:8.2f} s of the processor {count:7} queries", flush=True)
 
 
-def _warm_up() -> None:
+def warm_up() -> None:
     """Compiled code is loaded before anything is timed."""
     from benchmarks import big_shop_caches
     from spools.models import Feedstock

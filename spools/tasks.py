@@ -50,8 +50,7 @@ def _queue_batches(spool_ids: list[int]) -> None:
 def _compute_board(spool_ids: list[int]) -> list[board.ComputedBoard]:
     """As many groups as time allows; the next round finds the others still due."""
     started, computed = time.monotonic(), []
-    if spool_ids:
-        _advance_boxes()
+    _advance_boxes(len(spool_ids))
     for group in _groups(spool_ids):
         computed.append(board.compute(group, timezone.now()))
         if time.monotonic() - started > ENOUGH_S:
@@ -59,9 +58,10 @@ def _compute_board(spool_ids: list[int]) -> list[board.ComputedBoard]:
     return computed
 
 
-def _advance_boxes() -> None:
-    """Store the air of dry boxes first, or each group of spools would compute it again."""
-    dry_box_cache.advance(timezone.now())
+def _advance_boxes(spool_count: int) -> None:
+    """Store the air of dry boxes first where many spools follow: each group of them would compute it again."""
+    if spool_count > advising.AT_ONCE:
+        dry_box_cache.advance(timezone.now())
 
 
 def _compute_due(spool_ids: list[int]) -> list[board.ComputedBoard]:
@@ -99,7 +99,7 @@ def _compute_advice() -> list[advising.ComputedAdvice]:
     started, now, computed = time.monotonic(), timezone.now(), []
     if not (waiting := advising.find_unadvised(now)):
         return []
-    _advance_boxes()
+    _advance_boxes(len(waiting))
     shop = advising.AdvisedShop.load(now)
     for first in range(0, len(waiting), advising.GROUP):
         computed.append(advising.compute(waiting[first : first + advising.GROUP], shop))

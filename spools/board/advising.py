@@ -1,6 +1,6 @@
 """The drying advice on the board: stored with the rows, computed after them where that takes long.
 
-The advice for a wet spool compares all dryers and set points and takes some 20 times as long as its row. So where
+The advice for a wet spool compares all dryers and set points and takes several times as long as its row. So where
 many rows are stale, the worker computes the rows first and the advice after them.
 """
 
