@@ -18,6 +18,8 @@ class RolePermission(BasePermission):
         if not request.user.has_role(role):
             raise PermissionDenied(explain(role), code="role_needed")
         token = request.auth
+        if request.user.must_change_password and not isinstance(token, Token):
+            raise PermissionDenied("Change your password on the pages first.", code="must_change_password")
         if isinstance(token, Token) and not allows(token, match.view_name, method, match.kwargs):
             scope = token.get_scope_display()
             raise PermissionDenied(

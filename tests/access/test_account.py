@@ -73,6 +73,7 @@ def test_a_password_that_somebody_else_chose_is_changed_first(ada):
     ada.save()
     client = signed_in()
     assert client.get("/").headers["Location"] == "/accounts/password/"
+    assert client.get("/api/v1/places").status_code == 403
     token = {"username": NAME, "password": PASSWORD, "name": "x", "scope": "read"}
     refused = Client().post("/api/v1/token", token, "application/json")
     assert refused.json()["errors"][0]["code"] == "must_change_password"
