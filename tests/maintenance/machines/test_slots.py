@@ -104,7 +104,7 @@ def derived():
 ACTS = st.tuples(st.integers(0, 3), st.integers(1, 2), st.sampled_from(["load", "unload", "move"]))
 
 
-@settings(max_examples=6, phases=[Phase.generate])
+@settings(max_examples=4, phases=[Phase.generate])
 @given(st.lists(ACTS, min_size=2, max_size=4), st.integers(0, 3), st.integers(1, 2))
 def test_a_loading_that_is_withdrawn_leaves_no_trace(changer, acts, last, slot):
     with transaction.atomic():
