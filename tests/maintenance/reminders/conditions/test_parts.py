@@ -30,7 +30,8 @@ def test_a_worn_nozzle_opens_when_the_job_is_recorded(shop, filled):
     assert (reminder.part, reminder.toolhead) == (nozzle.part, shop.north)
     values = reminder.reason.values
     assert (values["part"], values["site"]) == ("brass 0.4", "North T0")
-    assert (values["life"], values["life_low"], values["life_high"]) == (0.17, 0.055, 0.49)
+    # 0.17 (0.055 to 0.49) km of filler, as kg of fibre-filled filament.
+    assert (values["life"], values["life_low"], values["life_high"]) == (0.19, 0.061, 0.54)
     assert reminder.remedy.values == {"in_stock": 5}
     assert reminder.due_at is not None and reminder.due_at <= timezone.now()
 
