@@ -11,6 +11,8 @@ References
 [1] van den Berg, C. and Bruin, S. (1981), in Water Activity: Influences on Food Quality (GAB equation).
 [2] Flory, P. J. (1953), Principles of Polymer Chemistry, ch. 12-13.
 [3] Morton, W. E. and Hearle, J. W. S. (2008), Physical Properties of Textile Fibres, ch. 8.
+[4] Broudin, M. et al. (2015), Moisture sorption in polyamide 6.6: experimental investigation and comparison to four
+    physical-based models, Polymer Testing 43 (sorption from 25 to 80 °C).
 """
 
 from collections.abc import Callable
@@ -27,8 +29,9 @@ from .kernels import kernel
 WATER_DENSITY = 997.0  # kg/m³ at 25 °C
 KINDS = ("henry", "gab", "flory-huggins")
 LEAST_GAB_C = 1.0
-# Of the first layer of water in a polyamide, over that of liquid water: 1.05 kJ/g at zero regain, from memory. The heat
-# of wetting of dry nylon, 31 J/g [3, table 8.1], is 1.3 kJ for each gram of the 2.35 % of GAB's first layer.
+# Of the first layer of water in a polyamide, over that of liquid water: 1.05 kJ/g at zero regain, from memory; cellulose
+# has 1.25 kJ/g [3, section 8.3]. The isotherm then gives 23 J/g from dry to wet, where the heat of wetting of nylon is 31
+# [3, table 8.1]: the layers after the first have some, too. In PA66 temperature acts at the dry end above all [4].
 POLYAMIDE_HEAT_J_MOL = 19e3
 # Flory-Huggins has no closed inverse; bisection halves the bracket this many times, to the last bit.
 _BISECTIONS = 60
