@@ -30,8 +30,8 @@ NUMBERS = (*SHARED_NUMBERS, "start_rh", "pore_fraction")
 # spreads of the catalogue: a material is made to one recipe, and its spools are packed alike. Common practice, no source.
 LOTS = dict.fromkeys(SHARED_NUMBERS, 0.2) | {"start_rh": 0.25}
 # The c of a GAB isotherm at 23 °C as its 5 % and 95 % quantiles. Fits run from 1 to 20 and more (isotherm.gab_k), but with
-# more than 8 nylon would not stay good in a gasketed box with silica gel, which it does. Common practice, no source.
-LOW_GAB_C, HIGH_GAB_C = 1.2, 8.0
+# more than 10 nylon would not stay good in a gasketed box with silica gel, which it does. Common practice, no source.
+LOW_GAB_C, HIGH_GAB_C = 1.2, 10.0
 # The air between the turns. Common practice, no source.
 PORE_FRACTION = Between(0.22, 0.30, 0.40)
 

@@ -36,8 +36,6 @@ CARDBOARD_WATER, CARDBOARD_WATER_SD = 0.065, 0.01
 # Without a net mass the first weighing alone gives the amount.
 UNKNOWN_NET_SD = 0.5
 LEAST_CORE_SD_G = 0.3
-# Of the perturbed readings: the same for all spools, so that equal weighings have equal results.
-SEED = "weighings"
 
 # The windings of a spool for some members, at the times of its weighings.
 Replay = Callable[[Members], Sequence[Winding]]
@@ -110,7 +108,7 @@ def assimilate(history: History, replay: Replay, air_names: Iterable[str], taugh
         return np.array([winding.water_kg() for winding in replay(replace(first, points=points))])
 
     first_water = water_kg(first.points)
-    points = evidence.assimilate(first.points, first_water, water_kg, scale, load, SEED)
+    points = evidence.assimilate(first.points, first_water, water_kg, scale, load)
     divided = evidence.divide_mass(first_water, water_kg(points), scale, load)
     return Ensemble(
         spool=spool,

@@ -14,6 +14,10 @@ from scipy.special import ndtr, ndtri
 Array = NDArray[np.float64]
 
 MEMBERS = 32
+# How many numbers members start with at most.
+FIRST_NUMBERS = 6
+# After so many reorderings a further number correlates by less than 0.05 with each of those.
+REORDERINGS = 8
 _Z = float(ndtri(0.95))
 
 
@@ -114,6 +118,8 @@ def normal_points(count: int, dimensions: int, seed: str) -> Array:
 def further_points(name: str, count: int = MEMBERS) -> Array:
     """One more number of each member, such as the air that flows through a dryer: the same for the same name.
 
+    Its ranks are shuffled until it hardly correlates with the numbers that members start with.
+
     Parameters
     ----------
     name : str
@@ -128,8 +134,13 @@ def further_points(name: str, count: int = MEMBERS) -> Array:
         first member.
     """
     digest = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big")
-    shares = (np.random.default_rng(digest).permutation(count - 1) + 0.5) / (count - 1)
-    points = np.concatenate([[0.0], ndtri(shares)])
+    scores = ndtri((np.arange(count - 1) + 0.5) / (count - 1))
+    points = np.random.default_rng(digest).permutation(scores)
+    first = _first_points(count)[1:]
+    for _ in range(REORDERINGS):
+        points -= first @ np.linalg.lstsq(first, points, rcond=None)[0]
+        points[points.argsort()] = scores
+    points = np.concatenate([[0.0], points])
     points.flags.writeable = False
     return points
 
@@ -177,7 +188,15 @@ def first_members(names: tuple[str, ...], count: int = MEMBERS) -> Members:
     Members
         The members; their points are read only.
     """
-    points = normal_points(count, len(names), "members")
+    if len(names) > FIRST_NUMBERS:
+        raise ValueError(f"members start with at most {FIRST_NUMBERS} numbers, not {len(names)}")
+    return Members(names, _first_points(count)[:, : len(names)])
+
+
+@lru_cache(maxsize=8)
+def _first_points(count: int) -> Array:
+    """The points of first_members(), (count, FIRST_NUMBERS)."""
+    points = normal_points(count, FIRST_NUMBERS, "members")
     points[int((points**2).sum(1).argmin())] = points[0]
     points[0] = 0.0
     points[1:] -= points[1:].mean(0)
@@ -185,7 +204,7 @@ def first_members(names: tuple[str, ...], count: int = MEMBERS) -> Members:
     values, vectors = np.linalg.eigh(points.T @ points / count)
     points = points @ (vectors / np.sqrt(values)) @ vectors.T
     points.flags.writeable = False
-    return Members(names, points)
+    return points
 
 
 def probability(values: ArrayLike, limit: float) -> float:

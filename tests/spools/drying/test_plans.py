@@ -74,9 +74,9 @@ def test_a_humid_room_puts_the_target_out_of_reach_and_says_what_would_help(spoo
 
 def test_too_slow_is_told_apart_from_too_humid(spool, dryer, shelf):
     record_readings(shelf, [(hours_ago(1), 22, 5)], origin="hand")
-    plan = plan_drying(spool, dryer, PlanRequest(set_point_c=30, target_pct=0.4))
+    plan = plan_drying(spool, dryer, PlanRequest(set_point_c=30, target_pct=0.6))
     assert not plan.reachable
-    assert plan.floor_pct < 0.4
+    assert plan.floor_pct < 0.6
     assert (plan.reason.code, plan.reason.values["hours"]) == ("drying.too_slow", 96)
 
 

@@ -50,6 +50,14 @@ def test_a_further_number_is_the_same_for_its_name_alone():
     np.testing.assert_allclose(np.quantile(points, [0.1, 0.5, 0.9]), ndtri([0.1, 0.5, 0.9]), atol=0.1)
 
 
+def test_further_numbers_hardly_correlate_with_those_that_members_start_with():
+    points = np.array([further_points(f"dryer {pk}") for pk in range(20)])
+    correlations = np.corrcoef(points, first_members(NAMES).points.T)[:20, 20:]
+    assert np.abs(correlations).max() < 0.05
+    with pytest.raises(ValueError, match="at most"):
+        first_members((*NAMES, "one too many"))
+
+
 def test_a_column_replaces_the_further_points_of_its_name():
     members = first_members(NAMES)
     longer = members.with_columns(["hygrometer 3", "w50_pct"])
