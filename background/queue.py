@@ -56,6 +56,7 @@ class RegisteredWork:
     limit_s: float = LIMIT_S
     queue: str = DEFAULT_QUEUE
     period: timedelta | None = None
+    give_up: Callable[..., Any] | None = None
 
 
 REGISTRY: dict[str, RegisteredWork] = {}
@@ -68,11 +69,13 @@ def background_work(
     limit_s: float = LIMIT_S,
     queue: str = DEFAULT_QUEUE,
     period: timedelta | None = None,
+    give_up: Callable[..., Any] | None = None,
 ) -> Callable[[F], F]:
     """Register a function as background work under a name that is unique in the project.
 
-    limit_s: a run that takes longer is stopped and tried again later. queue: one of QUEUES. Raises ValueError
-    for a name in use or an unknown queue.
+    limit_s: a run that takes longer is stopped and tried again later. queue: one of QUEUES. give_up: called with the
+    same arguments when the last attempt has failed, in the transaction that marks the row as failed. Raises
+    ValueError for a name in use or an unknown queue.
     """
 
     def register(function: F) -> F:
@@ -80,7 +83,7 @@ def background_work(
             raise ValueError(f"Two functions are registered as background work {name!r}.")
         if queue not in QUEUES:
             raise ValueError(f"{name!r} names the queue {queue!r}; there are {', '.join(QUEUES)}.")
-        REGISTRY[name] = RegisteredWork(name, function, prepare, limit_s, queue, period)
+        REGISTRY[name] = RegisteredWork(name, function, prepare, limit_s, queue, period, give_up)
         return function
 
     return register

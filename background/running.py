@@ -174,15 +174,28 @@ def _fail(item: WorkItem, error: str, duration_s: float) -> None:
     if item.name in REGISTRY and (period := REGISTRY[item.name].period):
         # No new slot is added while this one waits, so it must not wait for long.
         delay = min(delay, period)
-    WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
-        state=State.FAILED if last else State.QUEUED,
-        claim=None,
-        lease_until=None,
-        due=item.due if last else now + delay,
-        error=scrub(error),
-        finished=now,
-        duration_s=duration_s,
-    )
+    with transaction.atomic():
+        updated = WorkItem.objects.filter(pk=item.pk, state=State.RUNNING, claim=item.claim).update(
+            state=State.FAILED if last else State.QUEUED,
+            claim=None,
+            lease_until=None,
+            due=item.due if last else now + delay,
+            error=scrub(error),
+            finished=now,
+            duration_s=duration_s,
+        )
+        if last and updated:
+            _give_up(item)
+
+
+def _give_up(item: WorkItem) -> None:
+    """Let the work store that it was given up. What goes wrong there must not keep the row alive."""
+    if (work := REGISTRY.get(item.name)) and work.give_up:
+        try:
+            with transaction.atomic():
+                work.give_up(**item.args)
+        except Exception:
+            logger.exception("%s was given up, which its owner could not store.", item)
 
 
 def _delay_s(attempts: int) -> float:
@@ -192,10 +205,14 @@ def _delay_s(attempts: int) -> float:
 
 def fail_abandoned(items: QuerySet[WorkItem], now: datetime) -> None:
     """Give up rows whose every run ended with its worker, or they would end workers for ever."""
-    items.update(
-        state=State.FAILED,
-        claim=None,
-        lease_until=None,
-        error=ABANDONED,
-        finished=now,
-    )
+    for item in items:
+        with transaction.atomic():
+            # Another scheduler may have been first.
+            if items.filter(pk=item.pk).update(
+                state=State.FAILED,
+                claim=None,
+                lease_until=None,
+                error=ABANDONED,
+                finished=now,
+            ):
+                _give_up(item)

@@ -31,7 +31,13 @@ def refresh_board(prepared: list[ToolheadBoard]) -> None:
         facts_changed(*SUBJECTS)
 
 
-@background_work("maintenance.read_job_file", prepare=job_files.read_file, limit_s=900, queue="files")
+@background_work(
+    "maintenance.read_job_file",
+    prepare=job_files.read_file,
+    limit_s=900,
+    queue="files",
+    give_up=job_files.give_up_reading,
+)
 def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -> None:
     job_files.store_reading(job_file, number, prepared)
 

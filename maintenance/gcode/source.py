@@ -5,6 +5,7 @@ Everything is checked while it is read, so neither a packed bomb nor a line with
 
 import gzip
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -26,7 +27,20 @@ MOST_LISTING = 2**20
 ENDINGS = (".gcode", ".gco", ".g", ".nc")
 UTF8_MARK = b"\xef\xbb\xbf"
 UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
-BROKEN = (EOFError, OSError, RuntimeError, NotImplementedError, ValueError, zlib.error, zipfile.BadZipFile)
+# Members that are unpacked a bounded piece at a time; Python's ZIP library bounds no other packing.
+PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+# All that the libraries raise for damaged bytes.
+BROKEN = (
+    ArithmeticError,
+    EOFError,
+    LookupError,
+    OSError,
+    RuntimeError,
+    ValueError,
+    struct.error,
+    zlib.error,
+    zipfile.BadZipFile,
+)
 
 
 class JobSource:
@@ -129,6 +143,8 @@ def _member_of(stored: IO[bytes], member: str) -> Iterator[tuple[IO[bytes], str]
         if not member and len(names) > 1:
             raise GcodeError("several_inside", jobs=len(names), names=", ".join(names[:20]))
         name = member or names[0]
+        if container.getinfo(name).compress_type not in PACKINGS:
+            raise GcodeError("other_packing", member=name)
         try:
             text = container.open(name)
         except BROKEN as error:

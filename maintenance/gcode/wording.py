@@ -19,6 +19,9 @@ REFUSALS = {
     "job_file.no_such_member": "The container holds no {member}. Choose one of: {names}.",
     "job_file.several_inside": "The container holds {jobs} jobs. Choose one: {names}.",
     "job_file.long_listing": "The container's list of contents is too long. Put the job alone into a file.",
+    "job_file.other_packing": "{member} is packed in a way that is not unpacked here. Pack the container with deflate, "
+    "the usual way, or upload the job alone.",
+    "job_file.given_up": "Reading it failed several times and was given up. Export the job again, or read it again.",
     "job_file.damaged": "The packed file is damaged or locked ({reason}). Copy it again, or pack it again.",
 }
 REMARKS = {

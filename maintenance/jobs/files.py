@@ -34,6 +34,7 @@ BATCH_SIZE = 20
 # Younger content may belong to a file that is being added.
 YOUNGEST_PRUNED = timedelta(days=1)
 CONTENT_DELETED = Statement("job_file.content_deleted")
+GIVEN_UP = Statement("job_file.given_up")
 # Between two checks that the reading was not stopped.
 STOP_CHECK_INTERVAL_S = 0.5
 State = JobFile.State
@@ -172,7 +173,9 @@ class _NotWanted(Exception):
 
 def read_file(job_file: int, number: int) -> dict[str, Any] | None:
     """Read a file, outside any transaction: its facts or its problem; None when nobody wants them."""
-    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
+    # Refused: by an attempt that was given up and is tried again.
+    may_be_read = [State.WAITING, State.READING, State.REFUSED]
+    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=may_be_read)
     if not this_round.update(state=State.READING, share_read=0):
         return None
     file = this_round.select_related("printer").get()
@@ -202,6 +205,12 @@ def store_reading(job_file: int, number: int, read: dict[str, Any] | None) -> No
     """Store what read_file brought, unless that reading has been stopped or overtaken meanwhile."""
     if read is not None:
         JobFile.objects.filter(pk=job_file, round=number, state=State.READING).update(share_read=1, **read)
+
+
+def give_up_reading(job_file: int, number: int) -> None:
+    """Show that this reading failed for good."""
+    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
+    this_round.update(state=State.REFUSED, problem=GIVEN_UP, facts=None)
 
 
 def prune_contents(now: datetime) -> int:

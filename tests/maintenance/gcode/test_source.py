@@ -2,8 +2,10 @@
 
 import gzip
 import io
+import random
 import struct
 import zipfile
+from contextlib import suppress
 
 import pytest
 
@@ -49,6 +51,29 @@ def test_packed_jobs_have_the_same_facts(facts_of):
         facts = facts_of(packed)
         assert (facts.packing, facts.member) == (packing, member)
         assert facts.uses == plain.uses and facts.bytes == plain.bytes
+
+
+@pytest.mark.parametrize("packing", [zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_packings_that_unpack_without_a_bound_are_refused(facts_of, packing):
+    with pytest.raises(GcodeError) as refusal:
+        facts_of(container({"job.gcode": JOB}, packing))
+    assert refusal.value.statement.code == "job_file.other_packing"
+    # The damaged ones, too: LZMA has an error of its own.
+    broken = bytearray(container({"job.gcode": JOB}, packing))
+    broken[50:60] = bytes(10)
+    with pytest.raises(GcodeError):
+        facts_of(bytes(broken))
+
+
+def test_every_damage_of_a_container_is_a_refusal_or_none(facts_of):
+    draw = random.Random(7)
+    whole = [container({"a.gcode": JOB, "b.gcode": JOB}, packing) for packing in (0, 8, 12, 14)]
+    for _ in range(300):
+        damaged = bytearray(draw.choice(whole))
+        for _ in range(draw.randint(1, 8)):
+            damaged[draw.randrange(4, len(damaged))] = draw.randrange(256)
+        with suppress(GcodeError):
+            facts_of(bytes(damaged), member="a.gcode")
 
 
 def test_a_byte_order_mark_is_passed_over(facts_of):

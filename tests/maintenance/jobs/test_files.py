@@ -4,6 +4,7 @@ import gzip
 import os
 import time
 from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 from django.db import connection
@@ -11,9 +12,11 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from background.models import WorkItem
-from background.running import run_due
+from background.queue import run_again
+from background.running import MAX_ATTEMPTS, run_due
 from maintenance.gcode import read_job
 from maintenance.jobs.files import (
+    GIVEN_UP,
     _list_files,
     add_job_file,
     facts_of,
@@ -95,6 +98,30 @@ def test_an_unreadable_file_shows_its_reason(shop):
     assert file.problem.code == "job_file.nul"
     with refuses("not_read"):
         facts_of(file)
+
+
+def test_a_file_whose_reading_was_given_up_says_so(shop, monkeypatch):
+    def fails(*args, **options):
+        raise LookupError("a defect")
+
+    file = given_file()
+    WorkItem.objects.update(attempts=MAX_ATTEMPTS - 1)
+    with monkeypatch.context() as patched:
+        patched.setattr("maintenance.jobs.files.read_job", fails)
+        read(file)
+    assert (file.state, file.problem) == ("refused", GIVEN_UP)
+    # It is read when the work is tried again from the status page.
+    run_again(WorkItem.objects.get(state="failed").pk)
+    assert (read(file).state, file.problem) == ("read", None)
+
+
+def test_a_file_that_ended_its_worker_each_time_says_so(shop):
+    file = given_file()
+    JobFile.objects.update(state="reading")
+    WorkItem.objects.filter(key__startswith="job-file").update(
+        state="running", attempts=MAX_ATTEMPTS, claim=uuid4(), lease_until=hours_ago(1)
+    )
+    assert (read(file).state, file.problem) == ("refused", GIVEN_UP)
 
 
 @pytest.mark.parametrize(("chunks", "code"), [([], "file_empty"), ([b"x" * 20] * 3, "file_too_large")])
