@@ -18,6 +18,10 @@ from spools.models import Spool
 LARGEST = 1e9
 YEARS = (2000, 2100)
 
+# The unknown fields of a body that are named, and the letters of each.
+MOST_UNKNOWN = 20
+MOST_LETTERS = 100
+
 
 class Number(serializers.FloatField):
     default_error_messages = {
@@ -123,9 +127,13 @@ class StrictSerializer(serializers.Serializer):
             unknown = [str(name) for name in data if name not in self.fields]
             if unknown:
                 field_names = ", ".join(name for name, field in self.fields.items() if not field.read_only)
-                raise serializers.ValidationError(
-                    {name: [f"There is no such field here. There are: {field_names}."] for name in unknown}
-                )
+                message = f"There is no such field here. There are: {field_names}."
+                reasons = {name[:MOST_LETTERS]: [message] for name in unknown[:MOST_UNKNOWN]}
+                if len(unknown) > MOST_UNKNOWN:
+                    reasons[""] = [
+                        f"{len(unknown):,} fields are not known here; the first {MOST_UNKNOWN} are named."
+                    ]
+                raise serializers.ValidationError(reasons)
         return super().to_internal_value(data)
 
 

@@ -172,3 +172,12 @@ def test_times_need_their_offset_and_a_year_that_can_be(api, catalogue):
     for at, word in [("2026-01-01T08:00:00", "offset"), ("9999-12-31T23:59:59Z", "year"), ("noon", "")]:
         messages = api.refused(f"places/{place}/readings", at=at, temperature_c=20, rh_pct=40)
         assert word in messages["at"]
+
+
+def test_of_thousands_of_unknown_fields_the_first_are_named(api):
+    body = {f"unknown_{number}": 1 for number in range(3000)} | {"x" * 5000: 1}
+    response = api.client.post(f"{V1}places", body, format="json")
+    errors = response.json()["errors"]
+    assert response.status_code == 400 and len(response.content) < 10_000
+    assert [error["field"] for error in errors] == [*(f"unknown_{number}" for number in range(20)), ""]
+    assert "3,001" in errors[-1]["message"]

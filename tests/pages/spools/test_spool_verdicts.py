@@ -22,6 +22,7 @@ from spools.inventory.endings import end_spool
 from spools.inventory.ledger import take, weigh
 from spools.inventory.moves import current_stay, move_spool
 from spools.inventory.openings import record_opening
+from spools.inventory.queries import search_spools
 from spools.models import Place, Spool
 from spools.statements import Statement
 from tests.maintenance.reminders.texts import texts
@@ -119,6 +120,15 @@ def test_the_list_has_pages_and_takes_as_many_queries_for_each(shop, desk, monke
     assert counts[0] == counts[1] and counts[0] < 16
     assert len({*codes[0], *codes[1]}) == 4
     assert 'href="?q=example&amp;page=1"' in response.content.decode()
+
+
+def test_a_search_looks_for_a_few_words(desk, shop, free):
+    """Thirty were an error of the database, six hundred took a thread for half a minute."""
+    words = " ".join(f"w{number}" for number in range(300))
+    assert len(search_spools(Spool.objects.all(), words).query.sql_with_params()[1]) == 8 * 7
+    for address in ("/spools/", of("spool-load", free)):
+        page = desk.get(address, {"q": words})
+        assert (page.status_code, page.context["wanted"]) == (200, "w0 w1 w2 w3 w4 w5 w6 w7")
 
 
 def test_many_toolheads_have_pages_and_are_found_by_name(shop, desk, free, monkeypatch):
