@@ -32,7 +32,7 @@ from spools.drying.runs import DryingSettings
 from spools.drying.starts import start_as_asked
 from spools.drying.week.plans import accepted_plan
 from spools.drying.week.starts import start_planned
-from spools.inventory.queries import search_spools
+from spools.inventory.queries import cut_search, search_spools
 from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.refusals import refusal
 from spools.statements import Statement
@@ -154,7 +154,7 @@ def _choose(
 ) -> HttpResponse:
     """A page of the spools that may go in, below those that were chosen on other pages."""
     data = request.POST if request.method == "POST" else request.GET
-    wanted = data.get("q", "").strip()
+    wanted = cut_search(data.get("q", ""))
     chosen = list(choosable.filter(pk__in=valid_ids(data.getlist("spools"))))
     others = search_spools(choosable.exclude(pk__in=[spool.pk for spool in chosen]), wanted)
     page = Paginator(others, PER_PAGE).get_page(data.get("page"))

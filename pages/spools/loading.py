@@ -22,6 +22,7 @@ from pages.spools.detail import SHOWN_TOOLHEADS, format_lasts
 from pages.spools.forms import LoadForm, UnloadForm
 from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
+from spools.inventory.queries import cut_search
 from spools.models import Spool
 
 # In the address: judge a small job, though another one is planned.
@@ -106,7 +107,7 @@ def _find_slot(request: HttpRequest, board: Board, toolhead: Toolhead) -> int:
 
 def _choose_toolhead(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The toolheads, each with its verdict; ?q= narrows them by name."""
-    board, search = load_board([spool.pk], inputs=False), request.GET.get("q", "").strip()
+    board, search = load_board([spool.pk], inputs=False), cut_search(request.GET.get("q", ""))
     page = Paginator(board.rank_toolheads(spool.pk, search), SHOWN_TOOLHEADS).get_page(
         request.GET.get("page")
     )

@@ -15,7 +15,7 @@ from spools.air.hourly import HOUR
 from spools.board import board
 from spools.catalogue.values import material_values
 from spools.drying.advice_wording import format_hours_ahead
-from spools.inventory.queries import search_spools
+from spools.inventory.queries import cut_search, search_spools
 from spools.models import Ending, Spool, SpoolBoard
 
 PER_PAGE = 50
@@ -27,7 +27,7 @@ def spools(request: HttpRequest) -> HttpResponse:
     ?damp=1: opened ones that are too wet to print well, and that nobody wants now.
     """
     live, empty, damp = board_version(), "empty" in request.GET, "damp" in request.GET
-    search = request.GET.get("q", "").strip()
+    search = cut_search(request.GET.get("q", ""))
     listed = Spool.objects.filter(ended_at__isnull=not empty).select_related(
         "feedstock__polymer", "feedstock__maker", "feedstock__filler"
     )

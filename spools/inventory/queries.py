@@ -8,6 +8,9 @@ from django.db.models import CharField, Exists, OuterRef, Q, QuerySet
 from background.prepared import Parameter, PreparedRows
 from spools.models import Feedstock, Place, Spool, Stay
 
+MOST_WORDS = 8
+MOST_LETTERS = 200
+
 
 def with_materials() -> QuerySet[Spool]:
     """Spools with their materials and the cache of their weighings, in one query."""
@@ -35,9 +38,14 @@ def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]
     return loaded
 
 
+def cut_search(text: str) -> str:
+    """The first words of a text, the most that one search looks for: each costs seven comparisons a spool."""
+    return " ".join(text[:MOST_LETTERS].replace("\0", "").split()[:MOST_WORDS])
+
+
 def search_spools(spools: QuerySet[Spool], text: str) -> QuerySet[Spool]:
     """The spools that have each word of a text in their code, batch, material, maker, colour or place."""
-    for word in text.replace("\0", "").split():
+    for word in cut_search(text).split():
         there = Stay.objects.filter(spool=OuterRef("pk"), end=None, place__name__icontains=word)
         spools = spools.filter(
             Q(code__icontains=word.replace("-", ""))
