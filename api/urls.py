@@ -1,5 +1,5 @@
 from django.urls import include, path, re_path
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 from rest_framework.routers import SimpleRouter
 
 from .views.audit import AuditEntries
@@ -90,7 +90,11 @@ v1 = [
 urlpatterns = [
     path("v1/", include((v1, "v1"))),
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
-    path("docs/", SpectacularSwaggerView.as_view(url_name="api-schema"), name="api-docs"),
+    path(
+        "docs/",
+        SpectacularSwaggerSplitView.as_view(url_name="api-schema", template_name="api_docs.html"),
+        name="api-docs",
+    ),
     # Scripts read JSON, also where there is nothing.
     re_path("", NotFoundView.as_view(), name="api-nothing"),
 ]

@@ -3,7 +3,6 @@
 import signal
 import socket
 import sys
-import warnings
 from functools import cache
 from typing import Any
 
@@ -18,8 +17,6 @@ THREADS = 6
 @cache
 def load_application() -> WSGIHandler:
     """The application with all pages imported. Raises ImproperlyConfigured before there is a secret key."""
-    # Without a collected copy the static files come from where they are.
-    warnings.filterwarnings("ignore", message="No directory at")
     from config.wsgi import application
 
     assert get_resolver().url_patterns

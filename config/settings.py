@@ -81,6 +81,10 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "background.requests.request_id_middleware",
+    # Outside whatever may refuse a request, so that refusals have these headers too.
+    "background.headers.headers_middleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "csp.middleware.CSPMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -90,8 +94,6 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "access.sessions.session_age_middleware",
     "access.middleware.RoleMiddleware",
-    "django.middleware.clickjacking.XFrameOptionsMiddleware",
-    "csp.middleware.CSPMiddleware",
     "pages.frame.method_not_allowed.method_not_allowed_page",
     "pages.frame.sent_twice.SentTwiceMiddleware",
 ]
@@ -169,13 +171,30 @@ if TIME_ZONE not in available_timezones():
 
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
-# Found where they are when the service starts; nothing needs collecting.
-WHITENOISE_USE_FINDERS = True
+# `manage.py prepare` collects them there. Without (tests, benchmarks) they are served from where they are.
+STATIC_ROOT = DATA_DIR / "static"
+_collected = not DEBUG and (STATIC_ROOT / "staticfiles.json").exists()
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        if _collected
+        else "django.contrib.staticfiles.storage.StaticFilesStorage"
+    },
+}
+WHITENOISE_USE_FINDERS = not _collected
+WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 
-# Behind a TLS proxy set SECURE=1; a phone's browser then gets only secure cookies.
+# Behind a TLS proxy set SECURE=1: only https is answered, with cookies that no other host can set.
 if _flag("SECURE"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
-    SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    # For probes on the machine itself.
+    SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$"]
+    SECURE_HSTS_SECONDS = 365 * 24 * 3600
+    SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-sessionid", "__Host-csrftoken"
+# Other names below the shop's host name are not ours to bind to https.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
 # The address of that proxy. Only from there the client's own address is taken.
 TRUSTED_PROXY = os.environ.get("TRUSTED_PROXY", "").strip()
 X_FRAME_OPTIONS = "DENY"
@@ -189,8 +208,6 @@ CONTENT_SECURITY_POLICY = {
         "form-action": [SELF],
         "frame-ancestors": [NONE],
     },
-    # The page of the interface's description brings scripts of its own.
-    "EXCLUDE_URL_PREFIXES": ["/api/docs/"],
 }
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
 
@@ -224,7 +241,6 @@ SPECTACULAR_SETTINGS = {
     },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
-    "REDOC_DIST": "SIDECAR",
 }
 
 # Job files that appear in this folder are taken in. Empty: no folder is watched.

@@ -42,6 +42,9 @@ CHROMIUM_ARGUMENTS = [
 def pytest_configure(config: pytest.Config) -> None:
     # Accounts of tests need no slow hash.
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    # Not the copy in a data folder that happens to be there.
+    settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
+    settings.WHITENOISE_USE_FINDERS = True
     # The processes that it starts inherit it.
     if PREPARED not in os.environ:
         folder = TemporaryDirectory(prefix="loadworthy-prepared-")

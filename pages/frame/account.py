@@ -7,7 +7,6 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
 from access.models import User
@@ -24,7 +23,6 @@ class AddressForm(forms.ModelForm):
         help_texts = {"email": "For a link when you forget your password. Nothing else is sent there."}
 
 
-@never_cache
 def account(request: HttpRequest) -> HttpResponse:
     user: Any = request.user
     form = AddressForm(post_data(request), instance=User.objects.get(pk=user.pk))
@@ -49,7 +47,6 @@ def sessions_end(request: HttpRequest) -> HttpResponse:
     return redirect("account")
 
 
-@never_cache
 def second_factor(request: HttpRequest) -> HttpResponse:
     """The secret for the app, and the first code of it; then the recovery codes, once."""
     user: Any = request.user

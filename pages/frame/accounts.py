@@ -9,7 +9,6 @@ from django.contrib.auth import login
 from django.contrib.auth.forms import BaseUserCreationForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
 from access.invitations import (
@@ -71,7 +70,6 @@ def change_role(account: User, by: User, role: str, is_active: bool) -> None:
     account.save(update_fields=["role", "is_active"])
 
 
-@never_cache
 def accounts(request: HttpRequest) -> HttpResponse:
     form, made = InvitationForm(post_data(request)), []
     by: Any = request.user
@@ -87,7 +85,6 @@ def accounts(request: HttpRequest) -> HttpResponse:
     return render(request, "frame/invitation_link.html", {"invitation": invitation, "link": link})
 
 
-@never_cache
 def invitation(request: HttpRequest, key: str) -> HttpResponse:
     """For whoever has the link of an open invitation: makes an account and signs in."""
     found = find_invitation(key)

@@ -11,7 +11,6 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render, resolve_url
 from django.urls import reverse, reverse_lazy
 from django.utils.http import url_has_allowed_host_and_scheme
-from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 
 from access.models import User
@@ -45,7 +44,6 @@ class CodeForm(forms.Form):
     )
 
 
-@never_cache
 @sensitive_post_parameters()
 def sign_in_code(request: HttpRequest) -> HttpResponse:
     """The second step, for five minutes after the password."""
@@ -76,7 +74,6 @@ class ResetForm(forms.Form):
     name = forms.CharField(max_length=150, help_text="Of your account.")
 
 
-@never_cache
 def password_reset(request: HttpRequest) -> HttpResponse:
     """Asks for a link by mail. The answer does not reveal whether there is such an account."""
     form, is_sent = ResetForm(post_data(request)), False

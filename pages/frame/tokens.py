@@ -7,7 +7,6 @@ from django.contrib import messages
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
 from access.models import Role, Token
@@ -29,7 +28,6 @@ class TokenForm(forms.Form):
     )
 
 
-@never_cache
 def tokens(request: HttpRequest) -> HttpResponse:
     form, made = TokenForm(post_data(request)), []
 

@@ -12,7 +12,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.views.decorators.cache import cache_control, never_cache
+from django.views.decorators.cache import cache_control
 from django.views.decorators.http import conditional_page, require_POST, require_safe
 
 from maintenance.models import Channel, Message, Reminder
@@ -33,7 +33,6 @@ Kind = Channel.Kind
 SHOWN = 30
 
 
-@never_cache
 def notifications(request: HttpRequest) -> HttpResponse:
     settings = outbox.settings_of(request.user)
     form = TimesForm(post_data(request), settings)
@@ -155,7 +154,6 @@ def add_email(request: HttpRequest) -> HttpResponse:
     )
 
 
-@never_cache
 def add_webhook(request: HttpRequest) -> HttpResponse:
     form = WebhookForm(post_data(request))
     added: list[Channel] = []
@@ -192,7 +190,6 @@ def add_calendar(request: HttpRequest) -> HttpResponse:
     return redirect("notifications")
 
 
-@never_cache
 def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
     channel = get_object_or_404(_user_channels(request), pk=pk, kind=Kind.WEBHOOK)
     if channel.ended_at is not None:

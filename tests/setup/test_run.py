@@ -61,6 +61,12 @@ def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
         assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
         with urllib.request.urlopen(url) as page:
             assert page.status == 200
+            style = re.search(r'href="(/static/app\.[0-9a-f]{12}\.css)"', page.read().decode())
+        assert style, "static files are named by their content"
+        asked = urllib.request.Request(url.rstrip("/") + style[1], headers={"Accept-Encoding": "gzip"})
+        with urllib.request.urlopen(asked) as file:
+            assert "immutable" in file.headers["Cache-Control"]
+            assert file.headers["Content-Encoding"] == "gzip"
     data = Path(env["LOADWORTHY_DATA"])
     first_password = data / "first_password"
     assert "name owner, password in the file" in first and first_password.read_text() not in first
