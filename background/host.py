@@ -36,6 +36,11 @@ def measure_disk() -> Disk:
     return Disk(usage.free, usage.total)
 
 
+def data_folder_is_open() -> bool:
+    """Whether other users of the machine can look into it."""
+    return settings.DATA_DIR.exists() and bool(settings.DATA_DIR.stat().st_mode & 0o077)
+
+
 def database_bytes() -> int:
     """Size of the database on its disk."""
     if connection.vendor == "postgresql":

@@ -69,6 +69,9 @@ def django_db_modify_db_settings(
     database = settings.DATABASES["default"]
     if database["ENGINE"] == "django.db.backends.sqlite3":
         database.setdefault("TEST", {})["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
+        # A test outlives no power cut.
+        options = database["OPTIONS"]
+        options["init_command"] = options["init_command"].replace("synchronous=FULL", "synchronous=OFF")
 
 
 @pytest.fixture(autouse=True)

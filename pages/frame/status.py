@@ -34,6 +34,7 @@ def status(request: HttpRequest) -> HttpResponse:
         "failed_messages": stats.failed_messages()[:SHOWN_FAILED] if outbox.failed else [],
         "silent": late_sensors(now),
         "disk": host.measure_disk(),
+        "folder_is_open": host.data_folder_is_open(),
         "database_bytes": host.database_bytes(),
         "versions": host.versions(),
         "workers": queries.workers(now),

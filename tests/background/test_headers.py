@@ -20,7 +20,10 @@ client = Client()
 plain = client.get("/spools/?q=a", headers={"host": "shop.example"})
 page = client.get("/sign-in/", secure=True, headers={"host": "shop.example"})
 cookie = page.cookies["__Host-csrftoken"]
+from django.db import connection
+cursor = connection.cursor()
 print(json.dumps({
+    "synchronous": cursor.execute("PRAGMA synchronous").fetchone()[0],
     "redirect": [plain.status_code, plain["Location"]],
     "hsts": page["Strict-Transport-Security"],
     "cookie": [cookie["secure"], cookie["path"], cookie["domain"]],
@@ -76,4 +79,5 @@ def test_secure_is_clean_for_a_deployment():
     assert answers["redirect"] == [301, "https://shop.example/spools/?q=a"]
     assert answers["hsts"] == "max-age=31536000"
     assert answers["cookie"] == [True, "/", ""]
+    assert answers["synchronous"] == 2, "FULL: what was acknowledged survives a power cut"
     assert answers["session"] == "__Host-sessionid"

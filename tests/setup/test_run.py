@@ -85,10 +85,14 @@ def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
 
 
 def test_the_demo_shop_has_its_own_data(env):
+    # Made by somebody else, and open to others.
+    Path(env["LOADWORTHY_DATA"], "demo").mkdir(parents=True, mode=0o755)
     with served(env, (*RUN, "--demo")):
         assert "name demo, password" in log_of(env).read_text()
     data = Path(env["LOADWORTHY_DATA"])
-    assert (data / "demo" / "loadworthy.sqlite3").exists()
+    database = data / "demo" / "loadworthy.sqlite3"
+    assert stat.S_IMODE(database.stat().st_mode) == 0o600
+    assert all(not path.stat().st_mode & 0o077 for path in (data / "demo").iterdir())
     assert not (data / "loadworthy.sqlite3").exists()
 
 

@@ -31,6 +31,7 @@ class Command(BaseCommand):
 
     def _prepare_database(self, demo: bool) -> None:
         call_command("migrate", verbosity=0)
+        _close_database()
         call_command("load_catalogue", verbosity=0)
         call_command("invalidate_caches", verbosity=0)
         call_command("compile_kernels", stdout=self.stdout)
@@ -67,6 +68,15 @@ def _make_data_folder(folder: Path) -> None:
             _write_secret(key, secrets.token_urlsafe(50))
     except OSError as error:
         raise data_folder_error(folder, error) from error
+
+
+def _close_database() -> None:
+    """SQLite's files for this user's eyes only; earlier versions left them as open as the folder."""
+    database = settings.DATABASES["default"]
+    if database["ENGINE"].endswith("sqlite3"):
+        path = Path(str(database["NAME"]))
+        for file in path.parent.glob(f"{path.name}*"):
+            file.chmod(0o600)
 
 
 def _write_secret(path: Path, text: str) -> None:

@@ -93,6 +93,13 @@ def test_problems_are_shown_with_their_remedy(desk, shop, settings, monkeypatch)
     assert shows(page, "1", "3 h", "no such mailbox", note="outbox") and "disk_low" in notes(page)
 
 
+@pytest.mark.parametrize(("mode", "told"), [(0o755, True), (0o700, False)])
+def test_a_data_folder_that_is_open_to_others_is_told(desk, settings, tmp_path, mode, told):
+    settings.DATA_DIR = tmp_path
+    tmp_path.chmod(mode)
+    assert ("folder_open" in notes(desk.get(STATUS))) == told
+
+
 def test_the_error_of_a_message_is_shown_to_its_owner_alone(desk, shop):
     bob = get_user_model().objects.create_user("bob", role="set_up")
     channel = Channel.objects.create(user=bob, kind="email", address="bob@example.org")
