@@ -6,7 +6,9 @@ class AccessConfig(AppConfig):
 
     def ready(self) -> None:
         from access.audit import watch
+        from background.lines import guard_lines
 
+        guard_lines([self.get_model("Token")])
         watch([self.get_model("Invitation")])
         watch([self.get_model("User")], secret=["password"])
         watch([self.get_model("Token")], secret=["digest"])

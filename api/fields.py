@@ -1,8 +1,9 @@
 """Fields that take only what can be true of a number, a time and a label's code; bases for serializers."""
 
 import math
+import re
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from typing import Any
 
 from django.db import models, transaction
@@ -28,6 +29,10 @@ class Number(serializers.FloatField):
         "invalid": "Give a number, with a point before its decimals, such as 1.5.",
         "not_finite": "Give an ordinary number; got one that is not finite or absurd.",
     }
+
+    def __init__(self, **kwargs: Any) -> None:
+        # Declared in the schema, too; most fields have narrower ones from limits.
+        super().__init__(**{"min_value": -LARGEST, "max_value": LARGEST} | kwargs)
 
     def to_internal_value(self, data: Any) -> float:
         if isinstance(data, bool):
@@ -92,6 +97,24 @@ class Moment(serializers.DateTimeField):
         if not YEARS[0] <= value.year < YEARS[1]:
             self.fail("year")
         return value
+
+
+TIME_OF_DAY = r"([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?"
+
+
+# OpenAPI's format "time" has an offset (RFC 3339), which a time on the shop's clock has not.
+@extend_schema_field({"type": "string", "pattern": f"^{TIME_OF_DAY}$", "example": "07:00"})
+class TimeOfDay(serializers.TimeField):
+    """A time on the clock of the shop. One with an offset is refused."""
+
+    default_error_messages = {
+        "invalid": "Give a time on the shop's clock, such as 07:30, without an offset from UTC.",
+    }
+
+    def to_internal_value(self, value: Any) -> time:
+        if not isinstance(value, str) or not re.fullmatch(TIME_OF_DAY, value, re.ASCII):
+            self.fail("invalid")
+        return super().to_internal_value(value)
 
 
 @extend_schema_field({"type": "string", "maxLength": 300, "example": "7KD-4QM"})

@@ -50,7 +50,28 @@ class StrictFilterBackend(DjangoFilterBackend):
                 raise ValidationError(
                     dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
                 )
+            # Without a value a filter would return every row, too.
+            if empty := [name for name, value in request.query_params.items() if not value.strip()]:
+                raise ValidationError(dict.fromkeys(empty, "Give a value, or leave this word out."))
         return super().filter_queryset(request, queryset, view)
+
+
+class YesNoField(forms.Field):
+    def to_python(self, value: Any) -> bool | None:
+        if value is None:
+            return None
+        if value.lower() not in ("true", "false"):
+            raise forms.ValidationError("Give true or false.")
+        return value.lower() == "true"
+
+
+class YesNoFilter(django_filters.BooleanFilter):
+    """Refuses what is neither; the library would return every row."""
+
+    field_class = YesNoField
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"widget": forms.TextInput} | kwargs)
 
 
 class MomentField(forms.Field):
@@ -85,8 +106,8 @@ def one_of(model: Any, field_name: str, **kwargs: Any) -> django_filters.ModelCh
     return django_filters.ModelChoiceFilter(field_name=field_name, queryset=model.objects.all(), **kwargs)
 
 
-def is_null(field_name: str) -> django_filters.BooleanFilter:
-    return django_filters.BooleanFilter(field_name=field_name, lookup_expr="isnull")
+def is_null(field_name: str) -> YesNoFilter:
+    return YesNoFilter(field_name=field_name, lookup_expr="isnull")
 
 
 class ReadingFilter(django_filters.FilterSet):
@@ -112,7 +133,7 @@ class SpoolListFilter(django_filters.FilterSet):
         return queryset.filter(stays__end=None, stays__place=place)
 
 
-class GoesOnFilter(django_filters.BooleanFilter):
+class GoesOnFilter(YesNoFilter):
     """Valid facts that have no end yet, or the others."""
 
     def filter(self, queryset: QuerySet, value: bool | None) -> QuerySet:
@@ -147,7 +168,7 @@ class FittingFilter(django_filters.FilterSet):
     printer = one_of(Printer, "printer")
     part = one_of(Part, "part")
     role = django_filters.ChoiceFilter(choices=PartKind.Role.choices)
-    open = django_filters.BooleanFilter(method="lasts")
+    open = YesNoFilter(method="lasts")
 
     class Meta:
         model = Fitting
@@ -223,8 +244,8 @@ class ReminderFilter(django_filters.FilterSet):
     feedstock = one_of(Feedstock, "feedstock")
     place = one_of(Place, "place")
     open = is_null("ended_at")
-    due = django_filters.BooleanFilter(method="due_now")
-    urgent = django_filters.BooleanFilter("urgent_since", lookup_expr="isnull", exclude=True)
+    due = YesNoFilter(method="due_now")
+    urgent = YesNoFilter("urgent_since", lookup_expr="isnull", exclude=True)
     since = MomentFilter("opened_at", lookup_expr="gte")
     until = MomentFilter("opened_at", lookup_expr="lte")
 

@@ -32,6 +32,7 @@ class MaintenanceConfig(AppConfig):
 
     def ready(self) -> None:
         from access.audit import watch
+        from background.lines import guard_lines
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved, spool_saved
         from maintenance.parts.consumables import take_for_charge
@@ -39,6 +40,7 @@ class MaintenanceConfig(AppConfig):
         from spools.inventory.stays import moves_changed
 
         watch(self.get_model(name) for name in AUDITED)
+        guard_lines(self.get_models())
         watch([self.get_model("Channel")], secret=["address", "secret", "keys"])
         moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")
         facts_committed.connect(sweep_reminders, dispatch_uid="maintenance.reminders")

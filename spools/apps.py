@@ -35,7 +35,9 @@ class SpoolsConfig(AppConfig):
 
     def ready(self) -> None:
         from access.audit import watch
+        from background.lines import guard_lines
 
         watch(self.get_model(name) for name in AUDITED)
+        guard_lines(model for model in self.get_models() if model.__name__ != "SentRequest")
         for module in [*CONSEQUENCES, *WORDING]:
             import_module(f"spools.{module}")

@@ -45,7 +45,7 @@ class ReminderSerializer(ModelSerializer):
 
 class ReminderEventSerializer(ModelSerializer):
     by = serializers.CharField(
-        source="by.username", default=None, help_text="the person who did it; null: a sweep"
+        source="by.username", default=None, allow_null=True, help_text="the person who did it; null: a sweep"
     )
 
     detail = StatementSerializer(

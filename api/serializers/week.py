@@ -2,7 +2,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
+from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, TimeOfDay
 from api.serializers.drying import DRYERS
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.statements import StatementSerializer
@@ -43,8 +43,8 @@ class AddPrintRequestSerializer(StrictSerializer):
 class StaffedHoursSerializer(StrictSerializer):
     """When somebody is there to put spools in and take them out, in the shop's zone."""
 
-    staffed_from = serializers.TimeField(default=DEFAULT_HOURS.opens)
-    staffed_to = serializers.TimeField(default=DEFAULT_HOURS.closes)
+    staffed_from = TimeOfDay(default=DEFAULT_HOURS.opens)
+    staffed_to = TimeOfDay(default=DEFAULT_HOURS.closes)
 
 
 class PlannedDryingSerializer(ModelSerializer):
@@ -87,8 +87,8 @@ class WeekPlanSerializer(serializers.Serializer):
     made_at = Moment(source="plan.made_at", allow_null=True, help_text="null: it is being computed")
     accepted_at = Moment(source="plan.accepted_at", allow_null=True)
     ended_at = Moment(source="plan.ended_at", allow_null=True)
-    staffed_from = serializers.TimeField(source="plan.staffed_from")
-    staffed_to = serializers.TimeField(source="plan.staffed_to")
+    staffed_from = TimeOfDay(source="plan.staffed_from")
+    staffed_to = TimeOfDay(source="plan.staffed_to")
     notes = StatementSerializer(many=True, source="plan.notes")
     dryings = PlannedDryingSerializer(many=True)
     prints = PlannedPrintSerializer(many=True)

@@ -9,6 +9,7 @@ from django.conf import settings
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
+from rest_framework.exceptions import ValidationError
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -31,13 +32,31 @@ MOST_CSV_ROWS = 50_000
 
 
 class Pages(LimitOffsetPagination):
+    """Parts of a list. A limit or offset that is no whole number is refused; a limit above max_limit is lowered."""
+
     max_limit = 500
 
     def get_limit(self, request: Request) -> int | None:
         """A page; of a list as CSV all of it, unless a limit is given."""
         if request.accepted_renderer.format == CsvRenderer.format and "limit" not in request.query_params:
             return MOST_CSV_ROWS
+        self._require_whole(request, "limit", 1)
         return super().get_limit(request)
+
+    def get_offset(self, request: Request) -> int:
+        self._require_whole(request, "offset", 0)
+        return super().get_offset(request)
+
+    def _require_whole(self, request: Request, name: str, least: int) -> None:
+        text = request.query_params.get(name, str(least))
+        if not text.isascii() or not text.isdecimal() or len(text) > 100 or int(text) < least:
+            raise ValidationError({name: f"Give a whole number from {least} on."})
+
+    def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
+        parameters = super().get_schema_operation_parameters(view)
+        for parameter in parameters:
+            parameter["schema"]["minimum"] = int(parameter["name"] == "limit")
+        return parameters
 
 
 class Endpoint(viewsets.GenericViewSet):

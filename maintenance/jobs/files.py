@@ -16,6 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
+from background.lines import as_line
 from background.queue import enqueue
 from maintenance import limits
 from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
@@ -110,9 +111,7 @@ def add_job_file(
 ) -> JobFile:
     """Take a stored file in; it is read as background work. Refused: a diameter that no filament has."""
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
-    name = stored.name.strip()[-200:] or "job"
-    if "\0" in name:
-        raise refusal("file_name", "The file's name holds a NUL. Rename it.", "file")
+    name = as_line(stored.name.strip())[-200:] or "job"
     added = JobFile.objects.create(
         name=name,
         digest=stored.digest,
@@ -245,7 +244,7 @@ def store_watched_files() -> list[tuple[StoredContent, str]]:
         if not path.name.lower().endswith(ENDINGS):
             continue
         if status.st_size and time.time() - status.st_mtime >= UNCHANGED_FOR_S:
-            paths[f"{path.name[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
+            paths[f"{as_line(path.name)[-200:]}:{status.st_size}:{status.st_mtime_ns}"] = path
     known_keys = set(JobFile.objects.filter(taken_from__in=paths).values_list("taken_from", flat=True))
     added = []
     for key in sorted(paths.keys() - known_keys)[:BATCH_SIZE]:

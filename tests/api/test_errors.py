@@ -154,6 +154,16 @@ def test_unknown_ids_are_404_in_the_same_shape(client, path):
         "reminders?kinds=dry",
         "places?kind=shelf&colour=red",
         "printers?nozzle",
+        "places?limit=x",
+        "places?limit=0",
+        "places?limit=-1",
+        "places?offset=null",
+        "places?offset=-1",
+        "places?limit=",
+        "jobs?until=",
+        "spools?in_use=0",
+        "loadings?open=maybe",
+        "loadings?valid=null",
     ],
 )
 def test_filters_that_cannot_be_are_400(client, query):
@@ -162,7 +172,7 @@ def test_filters_that_cannot_be_are_400(client, query):
     assert response.json()["errors"]
 
 
-@pytest.mark.parametrize("query", ["limit=99999999999999999999", "offset=99999999999999999999", "limit=x"])
+@pytest.mark.parametrize("query", ["limit=99999999999999999999", "offset=99999999999999999999"])
 def test_pages_far_away_are_empty_or_short(client, query):
     assert client.get(f"{V1}places?{query}").status_code == 200
 
@@ -181,3 +191,37 @@ def test_of_thousands_of_unknown_fields_the_first_are_named(api):
     assert response.status_code == 400 and len(response.content) < 10_000
     assert [error["field"] for error in errors] == [*(f"unknown_{number}" for number in range(20)), ""]
     assert "3,001" in errors[-1]["message"]
+
+
+@pytest.mark.parametrize("character", ["\r", "\n", "\x07", "\x1b", "\u202e", "\u2028", "\u2029", "\u200b"])
+def test_texts_have_no_invisible_characters(api, catalogue, character):
+    name = f"Made{character}up"
+    assert api.refusals("makers", name=name) == {"name": "control_characters"}
+    assert api.refusals("places", **PLACE | {"name": name}) == {"name": "control_characters"}
+
+
+def test_texts_of_acts_have_no_invisible_characters_but_notes_have_lines(api, shop, receive):
+    code = receive()
+    assert api.refusals(f"spools/{code}/end", note="a\u202eb") == {"note": "control_characters"}
+    refused = api.refusals(f"spools/{code}/weigh", gross_g=900, note="a\x1bb")
+    assert refused == {"note": "control_characters"}
+    assert api.post(f"spools/{code}/weigh", gross_g=900, note="a\r\nb\nc 茶 é")["note"] == "a\r\nb\nc 茶 é"
+
+
+def test_the_schema_declares_what_is_checked(client):
+    shapes = client.get("/api/schema/?format=json").json()
+    parts = shapes["components"]["schemas"]
+    hours = parts["StaffedHoursRequest"]["properties"]["staffed_from"]
+    assert "pattern" in hours and "format" not in hours
+    assert parts["ReminderEvent"]["properties"]["by"]["nullable"]
+    listed = shapes["paths"]["/api/v1/places/"]["get"]["parameters"]
+    least = {parameter["name"]: parameter["schema"].get("minimum") for parameter in listed}
+    assert (least["limit"], least["offset"]) == (1, 0)
+    numbers = [
+        (name, field)
+        for name, shape in parts.items()
+        if name.endswith("Request")
+        for field, declared in shape.get("properties", {}).items()
+        if declared.get("type") == "number" and not {"minimum", "maximum"} <= declared.keys()
+    ]
+    assert numbers == []

@@ -90,3 +90,5 @@ def test_impossible_input_is_refused(api, shop, wet):
     assert api.refused("week-plans")
     api.post("print-requests", spool=wet, mass_g=50, due_at=ahead(hours=9))
     assert "staffed_to" in api.refused("week-plans", staffed_from="10:00", staffed_to="09:00")
+    for time in ("01:32:42-08:55", "07:00Z", "7", 7, "24:00"):
+        assert "staffed_from" in api.refused("week-plans", staffed_from=time)
