@@ -17,6 +17,8 @@ FIRST_STEPS = {
 CAUSES = {
     "cause.job": "job {name}",
     "cause.flow_check": "flow check on {toolhead}",
+    "cause.spool_changed": "to continue job {name}",
+    "cause.added_afterwards": "added afterwards",
     "cause.loaded": "loaded on {toolhead}",
     "cause.fitted": "fitted to {site}",
 }

@@ -61,6 +61,7 @@ class LoadingSerializer(WithdrawableSerializer):
     # When it came off, also where it was moved or dried without being unloaded.
     end = Moment(read_only=True, allow_null=True)
     reasons = CheckSerializer(many=True, read_only=True)
+    cause = StatementSerializer(allow_null=True, read_only=True)
 
     class Meta:
         model = Loading
@@ -75,6 +76,7 @@ class LoadingSerializer(WithdrawableSerializer):
             "state",
             "reasons",
             "override_reason",
+            "cause",
             "fed_from",
             *RECORDING,
             *WITHDRAWAL,

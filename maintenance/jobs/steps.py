@@ -138,7 +138,8 @@ def change_spool(
         recorded_by=by,
     )
     refresh_job(job, by=by)
-    _load_next(toolhead, former, spool, at, unload_to, by)
+    cause = Statement("cause.spool_changed", {"job": job.pk, "name": job.name})
+    _load_next(toolhead, former, spool, at, unload_to, cause, by)
     return job
 
 
@@ -183,7 +184,13 @@ def _require_next(spool: Spool, former: Spool) -> None:
 
 
 def _load_next(
-    toolhead: Toolhead, former: Spool, spool: Spool, at: datetime, unload_to: Place | None, by: Any
+    toolhead: Toolhead,
+    former: Spool,
+    spool: Spool,
+    at: datetime,
+    unload_to: Place | None,
+    cause: Statement,
+    by: Any,
 ) -> None:
     if _find_next_slot(toolhead, spool, at) is not None:
         return
@@ -198,7 +205,7 @@ def _load_next(
                 "unload_to",
             )
         unload_spool(loading, unload_to, at=at, by=by)
-    load_spool(toolhead, spool, slot=slot, at=at, override_reason="a print goes on with it", by=by)
+    load_spool(toolhead, spool, slot=slot, at=at, cause=cause, by=by)
 
 
 @transaction.atomic

@@ -45,12 +45,14 @@ def load_spool(
     at: datetime | None = None,
     override_reason: str = "",
     job: JobSpec | None = None,
+    cause: Statement | None = None,
     by: Any = None,
     **site: Unpack[LoadingSite],
 ) -> Loading:
     """Loads a spool: the verdict is stored, the spool moves to the printer's place, or to that from which it is fed.
 
     job: judged for this one; without it for that which is planned there with the spool, else for a small one.
+    cause: the act that it came with, which stands for the reason of a hold.
     Refused: a hold without a reason, a toolhead or a spool that is taken, a printer that is out of use, a place
     that does not feed.
     """
@@ -76,7 +78,8 @@ def load_spool(
     else:
         judged = verdict(toolhead, spool, job, at=None if is_now else at, fed_from=fed_from)
     judged = judge_loading(toolhead, spool, judged)
-    require_no_hold(judged, override_reason, "loaded")
+    if cause is None:
+        require_no_hold(judged, override_reason, "loaded")
     move = record_move(spool, fed_from or toolhead.printer.place, at=at, by=by)
     opening = None if fed_from is None else open_bag(spool, toolhead, at, by)
     toolheads_changed(Q(pk=toolhead.pk))
@@ -88,6 +91,7 @@ def load_spool(
         state=judged.state,
         reasons=encode_checks(judged.checks),
         override_reason=override_reason,
+        cause=cause,
         fed_from=fed_from,
         move=move,
         opening=opening,

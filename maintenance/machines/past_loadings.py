@@ -11,7 +11,7 @@ from maintenance.machines.loading import lock_toolhead, open_bag, require_feedin
 from maintenance.machines.stays import follow_spool
 from maintenance.models import Loading, Toolhead
 from maintenance.readiness.builder import verdict
-from maintenance.readiness.verdict import HOLD, encode_checks
+from maintenance.readiness.verdict import encode_checks
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
 from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn, withdraw
@@ -21,6 +21,7 @@ from spools.inventory.openings import record_opening
 from spools.inventory.stays import follow_moves, require_fits
 from spools.models import Move, Opening, Place, Spool
 from spools.refusals import refusal
+from spools.statements import Statement
 from spools.wording import format_time
 
 
@@ -101,7 +102,7 @@ def record_past_loading(
         end=end,
         state=judged.state,
         reasons=encode_checks(judged.checks),
-        override_reason="" if judged.state != HOLD else "added afterwards",
+        cause=Statement("cause.added_afterwards"),
         fed_from=fed_from,
         move=Move.objects.create(spool=spool, place=place, at=start, until=end, recorded_by=by),
         opening=None if fed_from is None else open_bag(spool, toolhead, start, by),

@@ -1541,6 +1541,12 @@ class Migration(migrations.Migration):
                 ("reasons", models.JSONField(default=list, help_text="the checks behind it, as shown")),
                 ("override_reason", models.CharField(blank=True, max_length=300)),
                 (
+                    "cause",
+                    spools.models.statements.StatementField(
+                        blank=True, help_text="the act that it came with; none: loaded by itself", null=True
+                    ),
+                ),
+                (
                     "fed_from",
                     models.ForeignKey(
                         blank=True,
@@ -1604,6 +1610,7 @@ class Migration(migrations.Migration):
                         condition=models.Q(
                             models.Q(("state", "hold"), _negated=True),
                             models.Q(("override_reason", ""), _negated=True),
+                            ("cause__isnull", False),
                             _connector="OR",
                         ),
                         name="hold_needs_a_reason",

@@ -4,6 +4,7 @@ from django.db.models import F, Q
 from maintenance import limits
 from spools.models import Move, Opening, Place, Spool
 from spools.models.facts import ValidManager, Withdrawable
+from spools.models.statements import StatementField
 from spools.models.versions import Retirable, RetirableQuerySet
 
 
@@ -100,6 +101,9 @@ class Loading(Withdrawable):
     state = models.CharField(max_length=10, help_text="the verdict at loading: clear, caution or hold")
     reasons = models.JSONField(default=list, help_text="the checks behind it, as shown")
     override_reason = models.CharField(max_length=300, blank=True)
+    cause = StatementField(
+        null=True, blank=True, help_text="the act that it came with; none: loaded by itself"
+    )
     fed_from = models.ForeignKey(
         Place,
         models.PROTECT,
@@ -135,7 +139,8 @@ class Loading(Withdrawable):
                 condition=Q(end__isnull=True) | Q(end__gte=F("start")), name="loading_ends_after_start"
             ),
             models.CheckConstraint(
-                condition=~Q(state="hold") | ~Q(override_reason=""), name="hold_needs_a_reason"
+                condition=~Q(state="hold") | ~Q(override_reason="") | Q(cause__isnull=False),
+                name="hold_needs_a_reason",
             ),
         ]
 

@@ -204,6 +204,8 @@ def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
     for loading in loadings:
         reason = loading.override_reason.removesuffix(".")
         because = f", loaded because: {reason}" if reason else ""
+        if loading.cause is not None:
+            because += f", {loading.cause.sentence}"
         yield TimelineEvent(
             "loading",
             loading.start,

@@ -131,6 +131,8 @@ def test_a_run_out_is_one_job_of_two_spools_to_the_milligram(shop, loaded, secon
     with refuses("toolhead_taken", "unload_to"):
         change_spool(job, second, at=hours_ago(1))
     job = change_spool(job, second, at=hours_ago(1), mass_g=123.457, unload_to=shop.shelf)
+    loading = Loading.objects.present().get(spool=second)
+    assert loading.cause.code == "cause.spool_changed" and loading.override_reason == ""
     assert grams(job) == {loaded: 123.457}
     assert [(row.spool, row.mass_g) for row in job.reservations.all()] == [(second, pytest.approx(209.876))]
     assert Loading.objects.present().get().spool == second

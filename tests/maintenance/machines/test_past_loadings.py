@@ -123,6 +123,7 @@ def test_a_loading_is_added_between_later_ones_and_withdrawn(shop, plain):
     with refuses("end_before_start", "end"):
         record_past_loading(shop.south, other, hours_ago(7), hours_ago(7))
     loading = record_past_loading(shop.south, other, hours_ago(12), hours_ago(8))
+    assert loading.cause.code == "cause.added_afterwards"
     job = print_(shop, other, 10)
     with refuses("loaded_elsewhere", "start"):
         record_past_loading(shop.north, other, hours_ago(9), hours_ago(6))
