@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from django.utils import timezone
 
@@ -24,6 +24,8 @@ BATCH, BOXES = 500, 10
 GROUPS = {timedelta(days=10): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S, ADVISE_S = 10, 40.0, 2.0
 ADVISE, ADVISE_AGAIN = "spools.advise", timedelta(seconds=5)
+# Advice is the dearest answer: as many work items as a shop has workers share the spools by their numbers.
+ADVISERS = 2
 
 
 @repeated_work(name="spools.queue_advances", minutes=15, queue="moisture")
@@ -90,14 +92,18 @@ def refresh_board(prepared: list[board.ComputedBoard]) -> None:
 
 
 def _queue_advice() -> None:
-    if advising.find_unadvised(timezone.now()):
-        enqueue(ADVISE, singleton_key=ADVISE)
+    for share in sorted({pk % ADVISERS for pk in advising.find_unadvised(timezone.now())}):
+        enqueue(ADVISE, {"share": share}, singleton_key=f"{ADVISE}:{share}")
 
 
-def _compute_advice() -> list[advising.ComputedAdvice]:
+def _find_unadvised(share: int, now: datetime) -> list[int]:
+    return [pk for pk in advising.find_unadvised(now) if pk % ADVISERS == share]
+
+
+def _compute_advice(share: int) -> list[advising.ComputedAdvice]:
     """Of as many spools as a short time allows: rows that become stale meanwhile do not wait for long."""
     started, now, computed = time.monotonic(), timezone.now(), []
-    if not (waiting := advising.find_unadvised(now)):
+    if not (waiting := _find_unadvised(share, now)):
         return []
     _advance_boxes(len(waiting))
     shop = advising.AdvisedShop.load(now)
@@ -109,13 +115,13 @@ def _compute_advice() -> list[advising.ComputedAdvice]:
 
 
 @background_work(ADVISE, prepare=_compute_advice, queue="moisture")
-def advise_spools(prepared: list[advising.ComputedAdvice]) -> None:
+def advise_spools(share: int, prepared: list[advising.ComputedAdvice]) -> None:
     """Store the drying advice of rows that came without it, or whose advice has grown old."""
     stored = sum(advising.store(computed) for computed in prepared)
-    if is_current_version() and advising.find_unadvised(timezone.now()):
+    if is_current_version() and _find_unadvised(share, timezone.now()):
         # Where a fact about the dryers came meanwhile, another may follow.
         due = timezone.now() if stored else timezone.now() + ADVISE_AGAIN
-        enqueue_next(ADVISE, {}, due, singleton_key=ADVISE)
+        enqueue_next(ADVISE, {"share": share}, due, singleton_key=f"{ADVISE}:{share}")
 
 
 def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
