@@ -48,10 +48,14 @@ def add_token(
     return token, key
 
 
+def look_up_token(key: str) -> Token | None:
+    """The token with this key, if it and its account are live. Writes nothing."""
+    return live_tokens().filter(digest=_digest(key), user__is_active=True).select_related("user").first()
+
+
 def find_token(key: str) -> Token | None:
     """The token with this key, if it and its account are live; its use is noted."""
-    now = timezone.now()
-    token = live_tokens().filter(digest=_digest(key), user__is_active=True).select_related("user").first()
+    now, token = timezone.now(), look_up_token(key)
     if token and (token.used_at is None or token.used_at < now - USE_SHOWN_WITHIN):
         Token.objects.filter(pk=token.pk).update(used_at=now)
     return token

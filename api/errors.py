@@ -24,12 +24,6 @@ NOTHING_THERE = "There is nothing with this id here. Look at the list without an
 IN_USE = "Other records refer to this, therefore it stays."
 
 
-class TooLarge(exceptions.APIException):
-    status_code = status.HTTP_413_REQUEST_ENTITY_TOO_LARGE
-    default_detail = "The request is too large. Send it in smaller parts."
-    default_code = "too_large"
-
-
 def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     """REST_FRAMEWORK's EXCEPTION_HANDLER. None (a 500) only for errors that are ours."""
     if isinstance(error, KeyReused):

@@ -94,6 +94,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "access.sessions.session_age_middleware",
     "access.middleware.RoleMiddleware",
+    "access.bodies.body_limit_middleware",
     "pages.frame.method_not_allowed.method_not_allowed_page",
     "pages.frame.sent_twice.SentTwiceMiddleware",
 ]
@@ -210,7 +211,11 @@ CONTENT_SECURITY_POLICY = {
         "frame-ancestors": [NONE],
     },
 }
-DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 1024 * 1024
+# The longest body of a request, and the addresses that take more, each with the function that finds room for it.
+MOST_BODY_BYTES = DATA_UPLOAD_MAX_MEMORY_SIZE = 12 * 2**20
+LARGE_BODIES = dict.fromkeys(["job-files", "v1:jobfiles-list"], "maintenance.jobs.files.require_room")
+# Asked by the web server when it has the head of a request with a longer body.
+BODY_CHECK = "access.bodies.is_body_refused"
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
@@ -248,6 +253,9 @@ SPECTACULAR_SETTINGS = {
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
 # How long the content of job files is stored for reading it again; their facts stay. 0: for ever.
 KEEP_JOB_FILES_DAYS = _whole_number("KEEP_JOB_FILES_DAYS", 365)
+# Job files that one account may store; free space on the disk below which none is stored. 0: no limit.
+JOB_FILES_BYTES = 2**30 * _whole_number("JOB_FILES_GIB", 50)
+LEAST_FREE_BYTES = 2**30 * _whole_number("LEAST_FREE_GIB", 1)
 
 # E-mail. Without a host none is sent, and the notification settings show that.
 EMAIL_SECURITY = os.environ.get("EMAIL_SECURITY", "starttls").strip().lower()

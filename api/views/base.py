@@ -1,11 +1,10 @@
-"""Base of all endpoints: JSON in and out, a token, a size limit, pages."""
+"""Base of all endpoints: JSON in and out, a token, pages."""
 
 import json
 from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from django.conf import settings
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
@@ -16,7 +15,6 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
-from api.errors import TooLarge
 from api.fields import parse
 from api.parsers import JSONParser
 from api.renderers import CsvRenderer
@@ -72,8 +70,6 @@ class Endpoint(viewsets.GenericViewSet):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        if int(request.META.get("CONTENT_LENGTH") or 0) > self.max_body_bytes():
-            raise TooLarge
         key, handlers = request.headers.get("Idempotency-Key"), self.__dict__
         if key is not None and request.method == "POST" and self.idempotent and "post" in handlers:
             handlers["post"] = partial(self._answer_once, key, handlers["post"])
@@ -94,10 +90,6 @@ class Endpoint(viewsets.GenericViewSet):
         """JSON; lists as CSV, too."""
         renderers = super().get_renderers()
         return [*renderers, CsvRenderer()] if getattr(self, "action", "") == "list" else renderers
-
-    def max_body_bytes(self) -> int:
-        """The longest accepted body."""
-        return settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
 
 class VersionMixin:

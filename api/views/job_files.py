@@ -12,13 +12,11 @@ from api.serializers import job_files as serializers
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
 from api.views.jobs import respond_with_job
-from maintenance.jobs.files import MOST_BYTES, add_job_file, facts_of, read_again, stop_reading, store_content
+from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store_content
 from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, record_file_job
 from maintenance.jobs.materials import state_materials
 from maintenance.jobs.slots import find_spools_in_slots
 from maintenance.models import JobFile
-
-FORM_BYTES = 2**20
 
 
 class JobFiles(mixins.ListModelMixin, Endpoint):
@@ -35,9 +33,6 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         """The file comes as a form's; everything else is JSON."""
         return [MultiPartParser()] if self._comes_as_form() else super().get_parsers()
 
-    def max_body_bytes(self) -> int:
-        return MOST_BYTES + FORM_BYTES if self._comes_as_form() else super().max_body_bytes()
-
     def _comes_as_form(self) -> bool:
         return self.action_map.get("post") == "create"
 
@@ -49,7 +44,8 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         """Add a file. It is read in the background: get it again until its state is read or refused."""
         data = parse(serializers.AddJobFileSerializer, request.data)
         file = data.pop("file")
-        return self._file(add_job_file(store_content(file.name, file.chunks()), **data, by=request.user), 201)
+        stored = store_content(file.name, file.chunks(), request.user)
+        return self._file(add_job_file(stored, **data, by=request.user), 201)
 
     @extend_schema(responses=serializers.JobFileFactsSerializer)
     def retrieve(self, request: Request, pk: str) -> Response:

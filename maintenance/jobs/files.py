@@ -14,8 +14,10 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Max, Q
+from django.utils import timezone
 
+from background.host import measure_disk
 from background.lines import as_line
 from background.queue import enqueue
 from maintenance import limits
@@ -26,6 +28,8 @@ from spools.refusals import refusal
 from spools.statements import Statement
 
 MOST_BYTES = 2**30
+# What a form adds to its file.
+FORM_BYTES = 2**20
 CHUNK = 2**20
 ENDINGS = (".gcode", ".gco", ".g", ".nc", ".gz", ".3mf", ".zip")
 # A file in the watched folder is complete when nobody has written to it for so long.
@@ -54,12 +58,48 @@ def stored_path(digest: str) -> Path:
     return settings.DATA_DIR / "jobs" / digest
 
 
-def store_content(name: str, chunks: Iterable[bytes]) -> StoredContent:
-    """Stores content in the data folder, a chunk at a time; the same content is stored once.
+def require_room(user: Any, size: int) -> None:
+    """Refuses bytes that are more than one file has, more than the account may store, or too many for the disk."""
+    if size > MOST_BYTES + FORM_BYTES:
+        raise refusal("file_too_large", "The file is larger than 1 GiB. Pack it with gzip.", "file")
+    # A body lies in a temporary file, too, until it is stored.
+    _require_free_disk(2 * size)
+    _require_quota(user, size)
+
+
+def _require_quota(user: Any, size: int) -> None:
+    if settings.JOB_FILES_BYTES and _stored_bytes(user) + size > settings.JOB_FILES_BYTES:
+        most_gib = settings.JOB_FILES_BYTES / 2**30
+        raise refusal(
+            "job_files_quota",
+            f"Your account stores {most_gib:g} GiB of job files, the most it may. Old ones are deleted with time; "
+            "for more now, ask for a higher JOB_FILES_GIB, or pack files with gzip.",
+            "file",
+        )
+
+
+def _require_free_disk(size: int) -> None:
+    if settings.LEAST_FREE_BYTES and measure_disk().free_bytes - size < settings.LEAST_FREE_BYTES:
+        raise refusal(
+            "disk_low", "The disk of the service is nearly full. Make room on it, then try again.", "file"
+        )
+
+
+def _stored_bytes(user: Any) -> int:
+    """The size of the content that an account has added and that is stored yet."""
+    added = JobFile.objects.filter(added_by=user)
+    if settings.KEEP_JOB_FILES_DAYS:
+        added = added.filter(added_at__gte=timezone.now() - timedelta(days=settings.KEEP_JOB_FILES_DAYS))
+    return sum(added.values("digest").annotate(size=Max("size_bytes")).values_list("size", flat=True))
+
+
+def store_content(name: str, chunks: Iterable[bytes], by: Any = None) -> StoredContent:
+    """Stores content in the data folder, a chunk at a time; the same content is stored once. by: whose quota it takes.
 
     When this returns, the content is on the disk: a row that names it is never ahead of it after a power cut.
-    Refused: no content, more than MOST_BYTES, a disk that is full.
+    Refused: no content, more than MOST_BYTES, a disk that is nearly full.
     """
+    _require_free_disk(0)
     folder = settings.DATA_DIR / "jobs"
     digest, size = hashlib.sha256(), 0
     try:
@@ -79,6 +119,8 @@ def store_content(name: str, chunks: Iterable[bytes]) -> StoredContent:
                     part.write(chunk)
                 if size == 0:
                     raise refusal("file_empty", f"{name} is empty. Export the job again.", "file")
+                if by is not None:
+                    _require_quota(by, size)
                 part.flush()
                 os.fsync(part.fileno())
                 os.replace(part.name, stored_path(digest.hexdigest()))

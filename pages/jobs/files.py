@@ -47,7 +47,7 @@ def _add_file(form: JobFileForm, request: HttpRequest) -> JobFile | None:
     added: list[JobFile] = []
 
     def add(data: dict) -> None:
-        stored = store_content(data["file"].name, data["file"].chunks())
+        stored = store_content(data["file"].name, data["file"].chunks(), request.user)
         added.append(
             add_job_file(stored, printer=data["printer"], diameter_mm=data["diameter_mm"], by=request.user)
         )

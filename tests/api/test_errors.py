@@ -125,7 +125,7 @@ def test_every_refusal_has_a_remedy(client, shop):
 
 
 def test_a_body_that_is_too_large(client, settings):
-    settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
+    settings.MOST_BODY_BYTES = 1000
     body = json.dumps(PLACE | {"name": "x" * 1000}).encode()
     assert client.generic("POST", V1 + "places", body, content_type="application/json").status_code == 413
 

@@ -23,6 +23,7 @@ from maintenance.jobs.files import (
     prune_contents,
     read_again,
     read_file,
+    require_room,
     stop_reading,
     store_content,
     store_reading,
@@ -130,6 +131,27 @@ def test_nothing_is_left_of_content_that_is_refused(data_folder, monkeypatch, ch
     with refuses(code, "file", names=["job.gcode"]):
         store_content("job.gcode", chunks)
     assert list((data_folder / "jobs").iterdir()) == []
+
+
+def test_an_account_stores_so_much_and_no_more(shop, settings, data_folder):
+    settings.JOB_FILES_BYTES = 100
+    stored = store_content("a.gcode", [b"G1 X1\n" * 10], shop.user)
+    # The same content takes no more room.
+    for _ in range(2):
+        add_job_file(stored, by=shop.user)
+    with refuses("job_files_quota", "file"):
+        store_content("c.gcode", [b"G1 X2\n" * 10], shop.user)
+    assert [path.name for path in (data_folder / "jobs").iterdir()] == [stored.digest]
+    # Content that was deleted takes none.
+    JobFile.objects.update(added_at=hours_ago(24 * 400))
+    require_room(shop.user, 90)
+
+
+def test_no_file_is_stored_on_a_disk_that_is_nearly_full(shop, settings, data_folder):
+    settings.LEAST_FREE_BYTES = 2**60
+    with refuses("disk_low", "file"):
+        store_content("a.gcode", [b"G1 X1\n"])
+    assert not (data_folder / "jobs").exists()
 
 
 def test_a_reading_that_was_stopped_leaves_nothing(shop):
