@@ -50,6 +50,9 @@ class Parser(HTTPRequestParser):
     A refused one gets its answer from the application, as if it had no body, and the connection ends.
     """
 
+    content_length: int
+    adj: Any
+
     def parse_header(self, header_plus: bytes) -> None:
         super().parse_header(header_plus)
         if self.content_length <= settings.MOST_BODY_BYTES:
