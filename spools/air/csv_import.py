@@ -1,8 +1,11 @@
 """Readings from a CSV file: time, temperature_c, rh_pct, as loggers and spreadsheets write them."""
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from contextlib import closing
 from datetime import datetime
+from io import SEEK_END, TextIOWrapper
+from itertools import chain
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -14,26 +17,26 @@ from spools.refusals import refusal
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
 MAX_LINES = 200_000
+MAX_BYTES = 10 * 2**20
 HEADER = f"The first line must name the columns {', '.join(COLUMNS)}"
 
 
 def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
-    """The readings in an open file (bytes or text), as (aware time, °C, % RH).
+    """The readings in an open file of bytes, read as a stream, as (aware time, °C, % RH).
 
     Times after ISO 8601, in the shop's zone when they carry none. Commas, semicolons or tabs between the
     columns; decimal commas where the columns are not parted by commas. Other columns are passed over.
     Raises ValidationError that names the line.
     """
-    lines = _text(file.read()).splitlines()
-    if not lines or not lines[0].strip():
-        raise refusal("file_empty", f"The file is empty. {HEADER}.")
-    if len(lines) > MAX_LINES:
-        raise refusal("file_too_long", f"The file has more than {MAX_LINES} lines. Split it.")
-    delimiter = max(";\t,", key=lines[0].count)
-    rows = [
-        require_reading((at, temperature_c, rh_pct), f"Line {number}, ")
-        for number, at, temperature_c, rh_pct in _parse(lines, delimiter)
-    ]
+    with closing(_lines(file)) as lines:
+        first = next(lines, "")
+        if not first.strip():
+            raise refusal("file_empty", f"The file is empty. {HEADER}.")
+        delimiter = max(";\t,", key=first.count)
+        rows = [
+            require_reading((at, temperature_c, rh_pct), f"Line {number}, ")
+            for number, at, temperature_c, rh_pct in _parse(chain([first], lines), delimiter)
+        ]
     if not rows:
         raise refusal("no_readings", "The file has a header and no readings below it.")
     return rows
@@ -55,18 +58,34 @@ def require_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, floa
         raise refusal("impossible_reading", f"{prefix}{field}: {messages[0]} Nothing was stored.") from None
 
 
-def _text(content: bytes | str) -> str:
-    if isinstance(content, bytes):
-        try:
-            content = content.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            content = "\0"
-    if "\0" in content:
-        raise refusal("not_text", "This is not a text file. Export the readings as CSV in UTF-8.")
-    return content
+def _lines(file: Any) -> Generator[str, None, None]:
+    """The lines of a file of text, one after the other."""
+    stored = getattr(file, "file", file)
+    if stored.seek(0, SEEK_END) > MAX_BYTES:
+        raise refusal(
+            "file_too_large", f"The file is larger than {MAX_BYTES // 2**20} MiB. Split it.", "file"
+        )
+    stored.seek(0)
+    text = TextIOWrapper(stored, "utf-8-sig")
+    try:
+        for number, line in enumerate(text, 1):
+            if number > MAX_LINES:
+                raise refusal("file_too_long", f"The file has more than {MAX_LINES} lines. Split it.")
+            if "\0" in line:
+                raise _not_text()
+            yield line
+    except UnicodeDecodeError:
+        raise _not_text() from None
+    finally:
+        # The file stays open for whoever opened it.
+        text.detach()
 
 
-def _parse(lines: list[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
+def _not_text() -> ValidationError:
+    return refusal("not_text", "This is not a text file. Export the readings as CSV in UTF-8.")
+
+
+def _parse(lines: Iterator[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
     try:
         reader = csv.reader(lines, delimiter=delimiter, strict=True)
         names = [name.strip().lower() for name in next(reader)]

@@ -204,7 +204,8 @@ def test_a_reading_of_tomorrow_is_refused(shop, desk):
 
 
 @pytest.mark.parametrize(
-    "content", [b"\x00\x01\xff", b"", b"a,b\n1,2\n", b"time,temperature_c,rh_pct\n7,8,9\n"]
+    "content",
+    [b"\x00\x01\xff", b"x" * 10 * 2**20 + b"x", b"", b"a,b\n1,2\n", b"time,temperature_c,rh_pct\n7,8,9\n"],
 )
 def test_a_file_that_is_no_csv_is_refused(shop, desk, content):
     file = SimpleUploadedFile("log.csv", content)

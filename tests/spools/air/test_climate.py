@@ -136,6 +136,14 @@ def test_csv_with_semicolons_decimal_commas_other_columns_and_the_shops_zone(set
     assert rows == [(datetime(2026, 1, 31, 7, tzinfo=UTC), 21.5, 44.5)]  # Europe/Berlin in winter
 
 
+def test_a_file_of_too_many_lines_is_not_read_to_its_end(monkeypatch):
+    monkeypatch.setattr("spools.air.csv_import.MAX_LINES", 10)
+    file = csv_file(HEADER + "2026-01-31T08:00Z,21,44\n" * 20_000)
+    with refuses("file_too_long"):
+        read_csv(file)
+    assert file.tell() < 20_000
+
+
 HEADER = "time,temperature_c,rh_pct\n"
 
 
@@ -144,6 +152,7 @@ HEADER = "time,temperature_c,rh_pct\n"
     [
         (b"\x89PNG\r\n\x1a\n\x00\x00", "not_text", []),
         (b"", "file_empty", []),
+        ((HEADER + "x" * 10 * 2**20).encode(), "file_too_large", ["10 MiB"]),
         (b"hello there", "column_missing", ["; time, temperature_c, rh_pct "]),
         (b"time,temperature_c\n2026-01-31T08:00Z,21\n", "column_missing", ["; rh_pct "]),
         (HEADER.encode(), "no_readings", []),
@@ -163,3 +172,9 @@ HEADER = "time,temperature_c,rh_pct\n"
 def test_a_file_that_is_no_csv_of_readings_is_refused_with_the_line(content, code, names):
     with refuses(code, names=names):
         read_csv(io.BytesIO(content))
+
+
+def test_lines_end_as_on_any_machine():
+    for end in ("\n", "\r\n", "\r"):
+        rows = read_csv(csv_file(end.join([HEADER.strip(), "2026-01-31T08:00Z,21.5,44", ""])))
+        assert rows == [(datetime(2026, 1, 31, 8, tzinfo=UTC), 21.5, 44)]
