@@ -1,6 +1,7 @@
 """One settings module, read from the environment. Every variable is listed in the README."""
 
 import os
+from ipaddress import ip_network
 from pathlib import Path
 from zoneinfo import available_timezones
 
@@ -269,6 +270,11 @@ EMAIL_USE_TLS = EMAIL_SECURITY == "starttls"
 EMAIL_USE_SSL = EMAIL_SECURITY == "tls"
 EMAIL_TIMEOUT = 15  # seconds for one answer of the mail server
 DEFAULT_FROM_EMAIL = os.environ.get("EMAIL_FROM") or "loadworthy@localhost"
+# Networks that are not public, to which messages may go all the same, such as 192.168.1.0/24.
+try:
+    WEBHOOK_NETWORKS = [ip_network(text) for text in _list("WEBHOOK_NETWORKS")]
+except ValueError:
+    raise _refuse("WEBHOOK_NETWORKS", "write networks such as 192.168.1.0/24, separated by commas.") from None
 # Identity of the shop for browser notifications, 32 bytes in base64url. Empty: a key in the data folder.
 VAPID_PRIVATE_KEY = os.environ.get("VAPID_PRIVATE_KEY", "")
 

@@ -82,6 +82,8 @@ def shop_env(
     """The environment of a shop on that data folder, whatever the tests themselves were started with."""
     env = {name: value for name, value in os.environ.items() if name not in OWN_VARIABLES}
     env["LOADWORTHY_DATA"] = str(folder)
+    # Receivers of the tests.
+    env["WEBHOOK_NETWORKS"] = "127.0.0.0/8"
     if database_url:
         env["DATABASE_URL"] = database_url
     if redis_url:

@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from maintenance.reminders.delivery import push
+from maintenance.reminders.delivery.addresses import is_permitted, numeric
 from maintenance.reminders.delivery.outbox import ENDED, end_channel
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
@@ -23,6 +24,7 @@ from spools.refusals import refusal
 
 Kind, Timing = Channel.Kind, Subscription.Timing
 LONGEST_ADDRESS = 1000
+MOST_CHANNELS = 20  # of an account
 # Kinds that cannot wait for the digest of the next day.
 NO_DIGEST = [Reminder.Kind.DRYER_UP, Reminder.Kind.DRYING_DONE]
 ALL_AT_ONCE: dict[str, str] = dict.fromkeys(Reminder.Kind.values, Timing.AT_ONCE)
@@ -59,6 +61,10 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
         # ValueError also: "xn--" before what is no encoded name.
         whole = "Give a whole web address, such as https://receiver.example/reminders."
         raise refusal("address", whole, "address") from None
+    number = numeric(url.host)
+    if number and not is_permitted(number):
+        elsewhere = "Messages do not go to this address. One in your own network must be in WEBHOOK_NETWORKS."
+        raise refusal("address_refused", elsewhere, "address")
     if url.userinfo:
         without = "Leave name and password out; the receiver knows us by the signature."
         raise refusal("address_with_password", without, "address")
@@ -188,6 +194,10 @@ def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, st
     same_address = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
     if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same_address).exists():
         raise refusal("recorded_already", "This one is in your list already.", "address")
+    if Channel.objects.filter(user=user, ended_at=None).count() >= MOST_CHANNELS:
+        raise refusal(
+            "too_many_channels", f"You have {MOST_CHANNELS} channels. End one that you do not need."
+        )
     channel = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
     _store_timings(channel, timings)
     return channel

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from django.contrib.auth import get_user_model
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
@@ -24,6 +25,8 @@ MOST_SINGLE = 5
 BATCH_SIZE = 500  # rows written at a time
 # Retention of messages; the history of the reminders themselves is not deleted.
 KEEP = timedelta(days=90)
+# Tests of an account.
+MOST_TESTS, HOUR = 5, timedelta(hours=1)
 ENDED = Statement("delivery.channel_ended")
 SUPERSEDED = Statement("delivery.superseded")
 
@@ -216,6 +219,11 @@ def send_test(channel: Channel) -> Message:
     """Write a test message, which is sent at once whatever the quiet hours and the backoff."""
     if channel.ended_at is not None or channel.kind not in SENDABLE:
         raise refusal("channel_ended", "This channel has ended or cannot send. Add it again.")
+    # One at a time, so that tests at the same moment count each other.
+    get_user_model().objects.select_for_update(no_key=True).get(pk=channel.user_id)
+    recent = Message.objects.filter(channel__user=channel.user_id, purpose=Purpose.TEST)
+    if recent.filter(written_at__gt=timezone.now() - HOUR).count() >= MOST_TESTS:
+        raise refusal("too_many_tests", f"{MOST_TESTS} tests were sent within an hour. Wait a while.")
     message = _message(channel, Purpose.TEST, timezone.now(), test_body())
     _store([message])
     return message

@@ -1,14 +1,18 @@
 """A POST with a deadline, also for a receiver that answers slowly, byte by byte, or redirects."""
 
 import asyncio
+import socket
 import ssl
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import cache
+from typing import Any
 
+import httpcore
 import httpx
 
+from maintenance.reminders.delivery.addresses import is_permitted
 from spools.statements import Statement, Values
 
 # From resolving the address to the head of the answer.
@@ -75,10 +79,38 @@ def post(address: str, content: bytes, headers: dict[str, str]) -> PostResponse:
 async def _post(address: str, content: bytes, headers: dict[str, str]) -> PostResponse:
     async with (
         asyncio.timeout(DEADLINE_S),
-        httpx.AsyncClient(timeout=DEADLINE_S, follow_redirects=False, verify=_trusted()) as client,
+        httpx.AsyncClient(timeout=DEADLINE_S, follow_redirects=False, transport=_Transport()) as client,
         client.stream("POST", address, content=content, headers=headers) as response,
     ):
         return PostResponse(response.status_code, _retry_after_s(response.headers.get("retry-after", "")))
+
+
+class _Network(httpcore.AsyncNetworkBackend):
+    """Connects to permitted addresses alone: the name is resolved here, once, so it cannot lead elsewhere later."""
+
+    def __init__(self) -> None:
+        self.backend = httpcore.AnyIOBackend()
+
+    async def connect_tcp(self, host: str, port: int, *args: Any, **options: Any) -> Any:
+        found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+        failure: Exception = httpcore.ConnectError("no permitted address")
+        for address in dict.fromkeys(str(entry[4][0]) for entry in found):
+            if not is_permitted(address):
+                continue
+            try:
+                return await self.backend.connect_tcp(address, port, *args, **options)
+            except httpcore.ConnectError as error:
+                failure = error
+        raise failure
+
+    async def sleep(self, seconds: float) -> None:
+        await self.backend.sleep(seconds)
+
+
+class _Transport(httpx.AsyncHTTPTransport):
+    def __init__(self) -> None:
+        super().__init__(verify=_trusted())
+        self._pool = httpcore.AsyncConnectionPool(ssl_context=_trusted(), network_backend=_Network())
 
 
 @cache

@@ -3,6 +3,7 @@
 import base64
 import re
 from datetime import timedelta
+from ipaddress import ip_network
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -237,12 +238,11 @@ def test_channels_of_another_person_cannot_be_changed(desk, bob, ada):
 
 def test_failed_messages_are_listed_with_their_reason(desk, ada):
     outbox.send_test(channels.add_webhook(ada, "https://r.example/"))
-    Message.objects.update(
-        state="failed", error=Statement("delivery.receiver_failed", {"status": 500}), attempts=18
-    )
+    error = Statement("delivery.receiver_failed", {"status": 500})
+    Message.objects.update(state="failed", error=error, attempts=18)
     shown = page(desk)
     (row,) = shown.context["messages_sent"]
-    assert shows(shown, row["subject"], "The receiver answered HTTP 500.", "18", note="message_failed")
+    assert shows(shown, row["subject"], error.sentence, "18", note="message_failed")
     assert reverse("message-retry", args=[row["message"].pk]) in shown.content.decode()
 
 
@@ -250,16 +250,16 @@ def try_to_send(message: Message) -> None:
     attempts.store_outcome(message, attempts.attempt(message))
 
 
-def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, monkeypatch):
-    for name in ("HTTP_PROXY", "ALL_PROXY", "http_proxy", "all_proxy"):
-        monkeypatch.delenv(name, raising=False)
+def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, settings):
+    settings.WEBHOOK_NETWORKS = [ip_network("127.0.0.0/8")]
     with HttpReceiver.running() as web:
         hook = channels.add_webhook(ada, web.address)
         web.mood = 403
         try_to_send(outbox.send_test(hook))
         hook.refresh_from_db()
         assert hook.failures == 0
-        assert shows(page(desk), "HTTP 403", note="refused")
+        refused = page(desk)
+        assert "refused" in notes(refused) and "403" not in refused.content.decode()
         web.mood = 200
         try_to_send(outbox.send_test(hook))
     assert sorted(Message.objects.values_list("state", flat=True)) == ["sent", "waiting"]
@@ -267,7 +267,7 @@ def test_a_channel_shows_its_last_refusal_until_a_message_is_sent(desk, ada, mon
 
 
 def test_the_list_shows_each_event(desk, ada):
-    channels.add_webhook(ada, "http://127.0.0.1:9/")
+    channels.add_webhook(ada, "https://r.example/")
     text = {
         "snoozed": Statement("reminder.snoozed_until", {"until": "2026-11-27T07:00:00+00:00"}),
         "completed": Statement("reminder.note", {"note": "wiped"}),
@@ -288,7 +288,7 @@ def test_the_list_shows_each_event(desk, ada):
 def test_expired_messages_show_their_reason(desk, ada, settings):
     """A way that was ended, and a reminder that was done before its message went out."""
     settings.EMAIL_HOST = "127.0.0.1"
-    hook, mail = channels.add_webhook(ada, "http://127.0.0.1:9/"), channels.add_email(ada, "a@shop.example")
+    hook, mail = channels.add_webhook(ada, "https://r.example/"), channels.add_email(ada, "a@shop.example")
     channels.subscribe(mail, channels.ALL_AT_ONCE)
     outbox.post([raised()])
     channels.end(hook)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from datetime import timedelta
+from ipaddress import ip_network
 
 import pytest
 import time_machine
@@ -21,12 +22,11 @@ Kind = Reminder.Kind
 
 
 @pytest.fixture(autouse=True)
-def only_sending(monkeypatch, settings, tmp_path):
-    """No other work does anything, and the network is asked directly."""
-    for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "http_proxy", "https_proxy", "all_proxy"):
-        monkeypatch.delenv(name, raising=False)
+def only_sending(settings, tmp_path):
+    """No other work does anything."""
     settings.PUBLIC_URL = "https://shop.example"
     settings.DATA_DIR = tmp_path
+    settings.WEBHOOK_NETWORKS = [ip_network("127.0.0.0/8")]
     with registered_work(schedule.DELIVER):
         # Facts wake the boards.
         for name in ("spools.refresh_board", "maintenance.refresh_board"):
