@@ -15,6 +15,7 @@ OPEN = {
     "api-nothing",
     "api-schema",
     "calendar-feed",
+    "channel-confirm",
     "healthz",
     "invitation",
     "metrics",

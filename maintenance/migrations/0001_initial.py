@@ -64,6 +64,13 @@ class Migration(migrations.Migration):
                     "keys",
                     models.JSONField(blank=True, default=dict, help_text="of a browser's push subscription"),
                 ),
+                (
+                    "unconfirmed",
+                    models.BooleanField(
+                        default=False,
+                        help_text="an e-mail address gets nothing but the link that confirms it",
+                    ),
+                ),
                 ("added_at", models.DateTimeField(default=django.utils.timezone.now)),
                 ("ended_at", models.DateTimeField(blank=True, null=True)),
                 (

@@ -59,6 +59,9 @@ class Channel(Versioned):
     )
     secret = models.CharField(max_length=200, blank=True, help_text="signs webhooks")
     keys = models.JSONField(default=dict, blank=True, help_text="of a browser's push subscription")
+    unconfirmed = models.BooleanField(
+        default=False, help_text="an e-mail address gets nothing but the link that confirms it"
+    )
     added_at = models.DateTimeField(default=timezone.now)
     ended_at = models.DateTimeField(null=True, blank=True)
     backoff_until = models.DateTimeField(

@@ -47,6 +47,7 @@ TITLES = {
     "reminder.consumable_low": "Reorder {consumable}",
     "reminder.feedstock_low": "Reorder {feedstock}",
     "notification.test": "A test from Loadworthy",
+    "notification.confirm": "Confirm your e-mail address",
 }
 FINISH = "Finish the run on the drying page and put the spool into dry storage."
 REMEDIES = {
@@ -75,6 +76,7 @@ REMEDIES = {
     "reminder_remedy.buy_parts": "Buy some, and receive them on the stock page.",
     "reminder_remedy.buy_spool": "Buy a spool, and receive it.",
     "notification_remedy.none": "It has arrived; there is nothing to do.",
+    "notification_remedy.confirm": "Open the link within three days. If it was not you, do nothing: nothing else is sent.",
 }
 
 
@@ -86,6 +88,7 @@ ROOM = (
 )
 REASONS = {
     "notification.test": "You asked for it in the notification settings.",
+    "notification.confirm": "Somebody gave this address for reminders of a print shop.",
     "reminder.note": "{note}",
     "reminder.amount": "{amount!n} {unit!u}",
     "reminder.snoozed_until": "until {until!t}",

@@ -16,7 +16,7 @@ from django.views.decorators.cache import cache_control
 from django.views.decorators.http import conditional_page, require_POST, require_safe
 
 from maintenance.models import Channel, Message, Reminder
-from maintenance.reminders.delivery import channels, feed, mail, outbox, push
+from maintenance.reminders.delivery import channels, confirmation, feed, mail, outbox, push
 from maintenance.reminders.delivery.wording import news_of
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
@@ -109,17 +109,20 @@ def _channel_row(channel: Channel, request: HttpRequest) -> dict[str, Any]:
         else None
     )
     last = tried.exclude(state=Message.State.EXPIRED).order_by("-written_at").first()
-    base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
     return {
         "channel": channel,
         "title": title_of(channel),
         "error": None if failed is None else failed.error,
         # A refused message does not mean that the channel is down, but a receiver may refuse all messages.
         "refused": None if last is None or channel.failures else last.error,
-        "feed": base + reverse("calendar-feed", args=[channel.address])
+        "feed": _site(request) + reverse("calendar-feed", args=[channel.address])
         if channel.kind == Kind.CALENDAR
         else "",
     }
+
+
+def _site(request: HttpRequest) -> str:
+    return settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
 
 
 def _row(message: Message) -> dict[str, Any]:
@@ -146,8 +149,10 @@ def _push_key() -> str:
 
 def add_email(request: HttpRequest) -> HttpResponse:
     form = EmailForm(post_data(request))
-    if apply(form, lambda data: channels.add_email(request.user, **data)):
-        messages.success(request, "Added. Send a test to see that it arrives.")
+    if apply(form, lambda data: channels.add_email(request.user, **data, site=_site(request))):
+        messages.success(
+            request, "Added. Open the link in the e-mail that is on its way to confirm the address."
+        )
         return redirect("notifications")
     return render(
         request, "reminders/notifications/add_email.html", {"form": form, "is_set_up": mail.is_set_up()}
@@ -219,7 +224,7 @@ def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
     if channel.ended_at is not None:
         return _redirect_ended(request, channel)
     try:
-        outbox.send_test(channel)
+        outbox.send_test(channel, _site(request))
         messages.success(request, "A test is on its way. Refresh in a moment: the result is listed below.")
     except ValidationError as error:
         notify_refused(request, error)
@@ -249,6 +254,18 @@ def _redirect_ended(request: HttpRequest, channel: Channel) -> HttpResponse:
         extra_tags="ended_already",
     )
     return redirect("notifications")
+
+
+def channel_confirm(request: HttpRequest, token: str) -> HttpResponse:
+    """The link in an e-mail. It asks for a tap: mail programs open links by themselves."""
+    channel = confirmation.find_channel(token)
+    if channel is None:
+        raise Http404
+    if request.method == "POST":
+        confirmation.confirm(channel)
+        messages.success(request, "The address is confirmed: reminders are sent to it.")
+        return redirect("notifications")
+    return render(request, "reminders/notifications/confirm.html", {"address": channel.address})
 
 
 # For machines

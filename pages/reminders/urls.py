@@ -16,6 +16,9 @@ urlpatterns = [
     path("reminders/notifications/<int:pk>/test/", notifications.channel_test, name="channel-test"),
     path("reminders/notifications/<int:pk>/secret/", notifications.channel_secret, name="channel-secret"),
     path("reminders/notifications/<int:pk>/end/", notifications.channel_end, name="channel-end"),
+    path(
+        "reminders/notifications/confirm/<str:token>/", notifications.channel_confirm, name="channel-confirm"
+    ),
     path("reminders/notifications/messages/<uuid:pk>/", notifications.message_retry, name="message-retry"),
     path("calendar/<slug:token>.ics", notifications.calendar_feed, name="calendar-feed"),
     path("push-worker.js", notifications.push_worker, name="push-worker"),

@@ -16,7 +16,7 @@ from django.utils import timezone
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from maintenance.reminders.delivery import push
 from maintenance.reminders.delivery.addresses import is_permitted, numeric
-from maintenance.reminders.delivery.outbox import ENDED, end_channel
+from maintenance.reminders.delivery.outbox import ENDED, end_channel, send_test
 from maintenance.reminders.delivery.times import DAY, LEAST_OPEN, quiet_length
 from maintenance.reminders.delivery.webhook import new_secret
 from spools.edits.versions import count_edit
@@ -38,14 +38,19 @@ def open_channels(user: Any) -> list[Channel]:
 
 
 @transaction.atomic
-def add_email(user: Any, address: str, name: str = "") -> Channel:
-    """An e-mail address; at first most kinds are sent in the digest."""
+def add_email(user: Any, address: str, name: str = "", site: str = "") -> Channel:
+    """An e-mail address, which gets nothing but a link until it is confirmed; then most kinds in the digest.
+
+    site: as for send_test.
+    """
     address = address.strip()
     try:
         validate_email(address)
     except ValidationError:
         raise refusal("address", "Give one e-mail address, such as ada@shop.example.", "address") from None
-    return _add(user, Kind.EMAIL, address, name, EMAIL_DEFAULTS)
+    channel = _add(user, Kind.EMAIL, address, name, EMAIL_DEFAULTS, unconfirmed=True)
+    send_test(channel, site)
+    return channel
 
 
 @transaction.atomic

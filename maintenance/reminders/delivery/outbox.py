@@ -10,9 +10,16 @@ from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, Subscription
+from maintenance.reminders.delivery import confirmation
 from maintenance.reminders.delivery.schedule import queue_delivery
 from maintenance.reminders.delivery.times import DAY, after_quiet, instant, next_digest
-from maintenance.reminders.delivery.wording import NOTIFIED, body_of, digest_body, test_body
+from maintenance.reminders.delivery.wording import (
+    NOTIFIED,
+    body_of,
+    confirmation_body,
+    digest_body,
+    test_body,
+)
 from maintenance.reminders.links import with_subjects
 from spools.refusals import refusal
 from spools.statements import Statement
@@ -39,7 +46,7 @@ def post(events: Sequence[ReminderEvent]) -> None:
     """
     kinds = {event.reminder.kind for event in events}
     carrying = Channel.objects.filter(kind__in=SENDABLE, ended_at=None, user__is_active=True)
-    carrying = carrying.filter(subscriptions__reminder_kind__in=kinds).distinct()
+    carrying = carrying.filter(unconfirmed=False, subscriptions__reminder_kind__in=kinds).distinct()
     carrying = carrying.select_related("user__notification_settings").prefetch_related("subscriptions")
     if not carrying:
         return
@@ -215,8 +222,12 @@ def prune(now: datetime) -> int:
 
 
 @transaction.atomic
-def send_test(channel: Channel) -> Message:
-    """Write a test message, which is sent at once whatever the quiet hours and the backoff."""
+def send_test(channel: Channel, site: str = "") -> Message:
+    """Write a test message, which is sent at once whatever the quiet hours and the backoff.
+
+    To an unconfirmed e-mail address it is the link that confirms it. site: how the sender reached the service, for the
+    link while PUBLIC_URL is not set.
+    """
     if channel.ended_at is not None or channel.kind not in SENDABLE:
         raise refusal("channel_ended", "This channel has ended or cannot send. Add it again.")
     # One at a time, so that tests at the same moment count each other.
@@ -224,7 +235,8 @@ def send_test(channel: Channel) -> Message:
     recent = Message.objects.filter(channel__user=channel.user_id, purpose=Purpose.TEST)
     if recent.filter(written_at__gt=timezone.now() - HOUR).count() >= MOST_TESTS:
         raise refusal("too_many_tests", f"{MOST_TESTS} tests were sent within an hour. Wait a while.")
-    message = _message(channel, Purpose.TEST, timezone.now(), test_body())
+    body = confirmation_body(confirmation.write(channel), site) if channel.unconfirmed else test_body()
+    message = _message(channel, Purpose.TEST, timezone.now(), body)
     _store([message])
     return message
 

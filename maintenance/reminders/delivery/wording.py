@@ -63,6 +63,17 @@ def test_body() -> dict[str, Any]:
     }
 
 
+def confirmation_body(token: str, site: str) -> dict[str, Any]:
+    """With the link that confirms an e-mail address. site: its beginning while PUBLIC_URL is not set."""
+    path = reverse("channel-confirm", args=[token])
+    return {
+        "reason": Statement("notification.confirm").as_data(),
+        "remedy": Statement("notification_remedy.confirm").as_data(),
+        "path": path,
+        "link": address_of(path) or f"{site}{path}",
+    }
+
+
 def rendered(body: dict[str, Any]) -> dict[str, Any]:
     """The content with its sentences: the title, the time due, and a sentence beside each code with its values."""
     if "entries" in body:

@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent
 from maintenance.reminders.delivery import attempts, channels, outbox
+from maintenance.reminders.delivery.confirmation import confirm
 from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver
@@ -75,13 +76,17 @@ def test_an_address_is_added_tested_and_ended(desk):
     for again in ("ada@shop.example", "Ada@Shop.Example"):
         refused = desk.post(reverse("notifications-email"), {"address": again})
         require_refused(refused, "recorded_already", "address")
+    assert "unconfirmed" in notes(page(desk))
+    confirm(channel)
+    assert "unconfirmed" not in notes(page(desk))
     sent = desk.post(reverse("channel-test", args=[channel.pk]), follow=True)
-    (row,) = sent.context["messages_sent"]
+    row, link = sent.context["messages_sent"]
     assert notices(sent)[-1] == "success" and shows(sent, row["subject"], note="message_waiting")
+    assert row["subject"] != link["subject"]
     assert desk.get(reverse("channel-end", args=[channel.pk])).status_code == 200
     ended = desk.post(reverse("channel-end", args=[channel.pk]), follow=True)
     assert notices(ended) == ["success"] and shows(ended, "ada@shop.example", note="notice")
-    assert Message.objects.get().state == "expired"
+    assert set(Message.objects.values_list("state", flat=True)) == {"expired"}
     for name in ("channel-test", "channel-end"):
         late = desk.post(reverse(name, args=[channel.pk]), follow=True)
         assert notices(late) == ["ended_already error"], name
@@ -289,6 +294,8 @@ def test_expired_messages_show_their_reason(desk, ada, settings):
     """A way that was ended, and a reminder that was done before its message went out."""
     settings.EMAIL_HOST = "127.0.0.1"
     hook, mail = channels.add_webhook(ada, "https://r.example/"), channels.add_email(ada, "a@shop.example")
+    confirm(mail)
+    Message.objects.all().delete()
     channels.subscribe(mail, channels.ALL_AT_ONCE)
     outbox.post([raised()])
     channels.end(hook)
