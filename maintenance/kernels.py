@@ -1,7 +1,6 @@
 """All kernels of the project, loaded before they are needed."""
 
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -25,7 +24,6 @@ from spools.physics.winding import (
 )
 
 PACKAGES = [Path(package.__path__[0]) for package in (physics, gcode)]
-JOB = "M83\nM104 S210\nG1 Z0.2 F600\nG1 X10 Y5 E1\nG1 E-1\nG2 X20 Y5 I5 J0 E1\n"
 
 
 def are_compiled() -> bool:
@@ -36,7 +34,7 @@ def are_compiled() -> bool:
 def load_kernels() -> None:
     """Load the compiled code of all kernels into this process; compile it where there is none yet."""
     _advance_spools()
-    _read_job()
+    gcode.load_reader()
     for package in PACKAGES:
         kernels.note_compiled(package)
 
@@ -58,10 +56,3 @@ def _advance_spools() -> None:
     box, room = drybox.Box(0.01, 1e-6, DESICCANTS["silica_gel"], 0.1), drybox.Room(3600.0, 296.15, 0.5)
     drybox.forecast_rh(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room, [3600.0])
     drybox.step(box, NOTHING, drybox.DryBoxContents(0.001, np.zeros(0)), room)
-
-
-def _read_job() -> None:
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "job.gcode"
-        path.write_text(JOB)
-        gcode.read_job(path)

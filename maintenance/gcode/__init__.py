@@ -6,6 +6,7 @@
 Facts come from moves, never from comments. Memory does not grow with the file.
 """
 
+from .apart import load_reader, read_job_apart
 from .errors import GcodeError
 from .facts import JobFacts, Layers, Retractions, Span, ToolChange, ToolUse
 from .reading import read_job
@@ -21,5 +22,7 @@ __all__ = [
     "Span",
     "ToolChange",
     "ToolUse",
+    "load_reader",
     "read_job",
+    "read_job_apart",
 ]

@@ -22,6 +22,8 @@ REFUSALS = {
     "job_file.other_packing": "{member} is packed in a way that is not unpacked here. Pack the container with deflate, "
     "the usual way, or upload the job alone.",
     "job_file.given_up": "Reading it failed several times and was given up. Export the job again, or read it again.",
+    "job_file.too_much_memory": "The file takes more memory than reading a job may. Export the job again.",
+    "job_file.ended_reader": "The file ended the program that read it, as no job should. Export the job again.",
     "job_file.damaged": "The packed file is damaged or locked ({reason}). Copy it again, or pack it again.",
 }
 REMARKS = {

@@ -21,7 +21,7 @@ from background.host import measure_disk
 from background.lines import as_line
 from background.queue import enqueue
 from maintenance import limits
-from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job
+from maintenance.gcode import GcodeError, JobFacts, ReaderSettings, read_job_apart
 from maintenance.models import JobFile, Printer
 from spools.checks import require_within
 from spools.refusals import refusal
@@ -234,7 +234,7 @@ def read_file(job_file: int, number: int) -> dict[str, Any] | None:
     if not stored_path(file.digest).exists():
         return {"state": State.REFUSED, "problem": CONTENT_DELETED, "facts": None}
     try:
-        facts = read_job(stored_path(file.digest), reading, member=file.member, progress=progress)
+        facts = read_job_apart(stored_path(file.digest), reading, member=file.member, progress=progress)
     except GcodeError as error:
         return {"state": State.REFUSED, "problem": error.statement, "facts": None}
     except _NotWanted:

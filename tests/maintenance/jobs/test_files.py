@@ -2,6 +2,7 @@
 
 import gzip
 import os
+import signal
 import time
 from datetime import timedelta
 from uuid import uuid4
@@ -14,7 +15,7 @@ from django.utils import timezone
 from background.models import WorkItem
 from background.queue import run_again
 from background.running import MAX_ATTEMPTS, run_due
-from maintenance.gcode import read_job
+from maintenance.gcode import read_job_apart
 from maintenance.jobs.files import (
     GIVEN_UP,
     _list_files,
@@ -101,6 +102,30 @@ def test_an_unreadable_file_shows_its_reason(shop):
         facts_of(file)
 
 
+def test_a_file_that_takes_too_much_memory_is_refused(shop, monkeypatch):
+    monkeypatch.setattr("maintenance.gcode.apart.ROOM_BYTES", 2**20)
+    file = read(given_file())
+    assert (file.state, file.problem.code) == ("refused", "job_file.too_much_memory")
+
+
+def test_a_file_that_kills_its_reader_is_refused(shop, monkeypatch):
+    def killed(*args, **options):
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    monkeypatch.setattr("maintenance.gcode.apart.read_job", killed)
+    file = read(given_file())
+    assert (file.state, file.problem.code) == ("refused", "job_file.ended_reader")
+
+
+def test_a_defect_of_the_reader_is_tried_again(shop, monkeypatch):
+    def fails(*args, **options):
+        raise LookupError("a defect")
+
+    monkeypatch.setattr("maintenance.gcode.apart.read_job", fails)
+    assert read(given_file()).state == "reading"
+    assert "a defect" in WorkItem.objects.get(state="queued", attempts=1).error
+
+
 def test_a_file_whose_reading_was_given_up_says_so(shop, monkeypatch):
     def fails(*args, **options):
         raise LookupError("a defect")
@@ -108,7 +133,7 @@ def test_a_file_whose_reading_was_given_up_says_so(shop, monkeypatch):
     file = given_file()
     WorkItem.objects.update(attempts=MAX_ATTEMPTS - 1)
     with monkeypatch.context() as patched:
-        patched.setattr("maintenance.jobs.files.read_job", fails)
+        patched.setattr("maintenance.jobs.files.read_job_apart", fails)
         read(file)
     assert (file.state, file.problem) == ("refused", GIVEN_UP)
     # It is read when the work is tried again from the status page.
@@ -174,9 +199,9 @@ def test_a_reading_is_stopped_in_the_middle(shop, small_chunks, monkeypatch):
                 stop_reading(file)
             progress(share)
 
-        return read_job(*args, progress=look, **options)
+        return read_job_apart(*args, progress=look, **options)
 
-    monkeypatch.setattr("maintenance.jobs.files.read_job", stopped_after_two_looks)
+    monkeypatch.setattr("maintenance.jobs.files.read_job_apart", stopped_after_two_looks)
     assert read_file(file.pk, file.round) is None
     file.refresh_from_db()
     assert (file.state, file.share_read, file.facts) == ("stopped", looks[0], None)
