@@ -5,6 +5,8 @@ from functools import lru_cache
 from typing import Any
 
 from spools.air.climate import Climate
+from spools.air.dryer_air import dryer_chamber
+from spools.air.hygrometer import dryer_errors
 from spools.catalogue.importing import REFERENCE, polymer_rows, read_cell
 from spools.catalogue.members import first_members
 from spools.drying.drafts import DryerLoad
@@ -14,6 +16,7 @@ from spools.models import Feedstock, Place, Polymer, Spool
 from spools.moisture.assimilation import WeighingResult
 from spools.moisture.history import History
 from spools.moisture.state import Moisture
+from spools.physics.air_errors import UNKNOWN_PLACE
 from spools.physics_inputs import ConstantAir, Winding, advance_windings, initial_winding
 
 AT = datetime(2026, 1, 1, tzinfo=UTC)
@@ -67,4 +70,7 @@ def build_load(
 ) -> DryerLoad:
     """The load of a spool that stood in a room, in a dryer in that room, with the drafts of its options."""
     state = moisture_after_stay(spool, room, stay_h)
-    return load_alone(spool, state, dryer, Climate(*room, "assumed", ""), request or PlanRequest(), AT)
+    around = Climate(
+        *room, "assumed", "", chamber=dryer_chamber(dryer), errors=dryer_errors(dryer, UNKNOWN_PLACE)
+    )
+    return load_alone(spool, state, dryer, around, request or PlanRequest(), AT)

@@ -46,7 +46,7 @@ LOOSE_KG = 0.003
 STEP_KG = 0.001
 DRYER_ERROR_K = 5.0
 ROOM_ERRORS = AirErrors("hygrometer 1")
-DRYER_ERRORS = ROOM_ERRORS._replace(dryer="dryer 2", dryer_sd_k=DRYER_ERROR_K * OF_BAND)
+DRYER_ERRORS = ROOM_ERRORS._replace(dryer="dryer #2", dryer_sd_k=DRYER_ERROR_K * OF_BAND)
 PAGE = Path(__file__).parents[1] / "docs" / "moisture-calibration.md"
 # When the intervals are compared with the truth: after so many events, with so many weighings known.
 LOOKS = {"0 weighings, after the room": (2, 0), "3, after drying": (3, 3), "7, after the room": (7, 7)}

@@ -35,7 +35,7 @@ def computed_errors(place: Place) -> AirErrors:
 
 def dryer_errors(dryer: Place, room: AirErrors) -> AirErrors:
     """How far the air in a drying run may be off, with the air of a room heated that may be off so far."""
-    errors = room._replace(dryer=f"dryer {dryer.pk}")
+    errors = room._replace(dryer=f"dryer #{dryer.pk}")
     if dryer.air_exchange == Place.AirExchange.DESICCANT:
         # Its desiccant gives the humidity, whatever the room's.
         errors = errors._replace(hygrometer_sd=0.0)

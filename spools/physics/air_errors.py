@@ -26,8 +26,8 @@ COLDEST_K, HOTTEST_K = ZERO_C - 100, ZERO_C + 200
 class AirErrors(NamedTuple):
     """The numbers of the members that say how far an air is off.
 
-    hygrometer: the name of its offset; hygrometer_sd: of that [0..1]. dryer: names a dryer that heats this air, else "";
-    dryer_sd_k: of its temperature [K].
+    hygrometer: the name of its offset; hygrometer_sd: of that [0..1]. dryer: names a dryer that heats this air, "dryer #n", else
+    ""; dryers share their draws (ensemble.Members). dryer_sd_k: of its temperature [K].
     """
 
     hygrometer: str

@@ -18,6 +18,9 @@ MEMBERS = 32
 FIRST_NUMBERS = 6
 # After so many reorderings a further number correlates by less than 0.05 with each of those.
 REORDERINGS = 8
+# The draw of further_points() that things of a kind share first: of the first 60, one whose drying plans with 32 members are
+# nearest to those with 2,048 (docs/decisions/054-unknown-air-and-isotherms.md).
+SHARED_DRAW = 3
 _Z = float(ndtri(0.95))
 
 
@@ -149,7 +152,9 @@ def further_points(name: str, count: int = MEMBERS) -> Array:
 class Members:
     """The members of an ensemble as standard normal points, a column for each named number.
 
-    Each is equal to itself alone.
+    A number "kind #n" is that of the n-th thing of a kind, such as a dryer. All things of a kind that have no column
+    share one, so that like things have like answers; a thing gets a column of its own when a weighing may teach
+    its number. Each is equal to itself alone.
     """
 
     names: tuple[str, ...]
@@ -159,13 +164,20 @@ class Members:
         """The deviates of one number, (members,): its column, or further_points where it has none."""
         if name in self.names:
             return self.points[:, self.names.index(name)]
+        kind, _, number = name.partition(" #")
+        if number:
+            with_columns = sum(other.startswith(f"{kind} #") for other in self.names)
+            name = f"{kind} {SHARED_DRAW + with_columns}"
         return further_points(name, len(self.points))
 
     def with_columns(self, names: Iterable[str]) -> Members:
         """The same with columns for these numbers, too."""
-        new = [name for name in names if name not in self.names]
-        columns = [self.point(name) for name in new]
-        return Members((*self.names, *new), np.column_stack([self.points, *columns]))
+        members = self
+        for name in names:
+            if name not in members.names:
+                points = np.column_stack([members.points, members.point(name)])
+                members = Members((*members.names, name), points)
+        return members
 
 
 @lru_cache(maxsize=64)

@@ -10,7 +10,7 @@ from spools.physics.surroundings import Surroundings, join, spread_air
 
 MEMBERS = first_members(("w50_pct",))
 BOX = AirErrors("hygrometer 7")
-DRYER = AirErrors("hygrometer 7", dryer="dryer 2", dryer_sd_k=3.0)
+DRYER = AirErrors("hygrometer 7", dryer="dryer #2", dryer_sd_k=3.0)
 ROOM_K, HOT_K = 295.15, 343.15
 
 

@@ -66,6 +66,16 @@ def test_a_column_replaces_the_further_points_of_its_name():
     np.testing.assert_array_equal(longer.point("w50_pct"), members.points[:, 0])
 
 
+def test_like_things_share_a_number_until_each_has_a_column():
+    members = first_members(NAMES)
+    np.testing.assert_array_equal(members.point("dryer #1"), members.point("dryer #2"))
+    taught = members.with_columns(["dryer #1"])
+    np.testing.assert_array_equal(taught.point("dryer #1"), members.point("dryer #1"))
+    np.testing.assert_array_equal(taught.point("dryer #2"), taught.point("dryer #3"))
+    for dryers in (taught, members.with_columns(["dryer #1", "dryer #2"])):
+        assert abs(np.corrcoef(dryers.point("dryer #1"), dryers.point("dryer #2"))[0, 1]) < 0.5
+
+
 def test_a_band_without_width_is_a_number():
     assert (Spread(2, 2, 2).at([-1.0, 0.0, 3.0]) == 2).all()
 
