@@ -64,6 +64,7 @@ def main() -> int:
         os.environ.pop(name, None)
     os.environ |= {
         "LOADWORTHY_DATA": str(folder),
+        "WEBHOOK_NETWORKS": "127.0.0.0/8",
         "DJANGO_SETTINGS_MODULE": "tests.services.kill_settings",
         "SECRET_KEY": "for the kills alone",
         "EMAIL_SECURITY": "none",
