@@ -81,6 +81,51 @@ SET_UP = {
     "toolhead-retire",
     "v1:auditentries-list",
 }
+# Pages that are one form: an account that only looks is shown who may fill it in, not a heading without its form.
+FORMS = {
+    "bore-new",
+    "coupon-test",
+    "drying-finish",
+    "job-new",
+    "loading-correct",
+    "move-correct",
+    "part-fit",
+    "part-fit-used",
+    "part-remove",
+    "part-replace",
+    "place-desiccant",
+    "planned-move",
+    "print-request-new",
+    "printer-part-fit",
+    "printer-part-fit-used",
+    "reading-correct",
+    "readings-withdraw",
+    "reminder-complete",
+    "reminder-snooze",
+    "removal-correct",
+    "removal-withdraw",
+    "run-correct",
+    "service-done",
+    "spool-away",
+    "spool-cut",
+    "spool-end",
+    "spool-join",
+    "spool-move",
+    "spool-open",
+    "spool-past-drying",
+    "spool-past-loading",
+    "spool-price",
+    "spool-receipt",
+    "spool-receive",
+    "spool-reel",
+    "spool-respool",
+    "spool-unload",
+    "spool-weigh",
+    "stock-add",
+    "trouble-new",
+    "weighing-correct",
+    "withdraw",
+}
 # Endpoints of the same, which everybody may read.
 SET_UP_ENDPOINTS = ("feedstocks", "makers", "partkinds", "places", "printers", "servicekinds", "toolheads")
 
@@ -94,7 +139,7 @@ def required_role(name: str | None, method: str) -> str:
         return SUPERUSER
     if name in SET_UP:
         return Role.SET_UP
-    if method in SAFE or name in OWN:
+    if name in OWN or (method in SAFE and name not in FORMS):
         return Role.VIEW
     endpoint = name.removeprefix("v1:").partition("-")[0]
     return Role.SET_UP if name.startswith("v1:") and endpoint in SET_UP_ENDPOINTS else Role.WORK

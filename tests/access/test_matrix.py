@@ -3,7 +3,7 @@
 import re
 from uuid import UUID
 
-from access.rules import ANYBODY, OPEN, OWN, SET_UP, SUPERUSER, required_role
+from access.rules import ANYBODY, FORMS, OPEN, OWN, SET_UP, SUPERUSER, required_role
 from access.table import access_table, addresses
 from tests.services.shop import REPOSITORY
 
@@ -39,7 +39,7 @@ def test_each_address_has_a_row_in_the_guide():
 
 
 def test_the_lists_name_addresses_that_exist():
-    assert {address.name for address in EVERY} >= OPEN | OWN | SET_UP
+    assert {address.name for address in EVERY} >= FORMS | OPEN | OWN | SET_UP
     assert all(address.name for address in EVERY if not address.name.startswith("admin:"))
 
 
