@@ -1,5 +1,5 @@
 from django.urls import include, path, re_path
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
+from drf_spectacular.views import SpectacularSwaggerSplitView
 from rest_framework.routers import SimpleRouter
 
 from .views.audit import AuditEntries
@@ -24,6 +24,7 @@ from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
 from .views.readiness import Readiness
 from .views.reminders import Reminders
+from .views.schema import SchemaView
 from .views.service import ServiceKinds, Services
 from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
 from .views.today import Now
@@ -89,7 +90,7 @@ v1 = [
 ]
 urlpatterns = [
     path("v1/", include((v1, "v1"))),
-    path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
+    path("schema/", SchemaView.as_view(), name="api-schema"),
     path(
         "docs/",
         SpectacularSwaggerSplitView.as_view(url_name="api-schema", template_name="api_docs.html"),

@@ -49,6 +49,19 @@ def test_schema_and_documents_are_served(client):
     assert b"swagger" in client.get("/api/docs/").content
 
 
+def test_the_schema_is_built_once(client, monkeypatch):
+    first = {form: client.get(f"/api/schema/?format={form}") for form in ("json", "yaml")}
+
+    def build(*args, **kwargs):
+        raise AssertionError("built again")
+
+    monkeypatch.setattr("drf_spectacular.generators.SchemaGenerator.get_schema", build)
+    for form, answer in first.items():
+        again = client.get(f"/api/schema/?format={form}&nonsense=1")
+        assert (again.content, again["Content-Type"]) == (answer.content, answer["Content-Type"])
+    assert first["json"].json()["openapi"] and b"openapi: " in first["yaml"].content
+
+
 @pytest.fixture
 def used_shop(api, shop, receive):
     shop.code, shop.spare = receive(feedstock=shop.nylon_carbon), receive()
