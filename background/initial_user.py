@@ -24,6 +24,16 @@ def create_initial_user(name: str, **values: Any) -> str | None:
     return password
 
 
+def create_demo_people() -> list[tuple[str, str, str]]:
+    """Create two invented people with the lower roles, to try those: name, role and password of each."""
+    people = []
+    for name, role in (("wanda", "work"), ("vito", "view")):
+        password = readable_password()
+        get_user_model().objects.create_user(username=name, password=password, role=role)
+        people.append((name, role, password))
+    return people
+
+
 def readable_password() -> str:
     """Four groups of two syllables, 13 * 5 values each: 48 bits, easy to copy from a screen."""
 

@@ -7,7 +7,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import OperationalError
 
-from background.initial_user import create_initial_user
+from background.initial_user import create_demo_people, create_initial_user
 from background.static_files import collect_static_files
 from background.supervisor import CannotStart, data_folder_error, lock_data_folder
 
@@ -50,6 +50,8 @@ class Command(BaseCommand):
                 "Sign in with it on the page below. Set another one at any time with\n"
                 f"    {where}./run manage changepassword {name}"
             )
+            for person, role, secret in create_demo_people() if demo else ():
+                self.stdout.write(f"To see the shop with the role {role}: name {person}, password {secret}")
 
 
 def _store_password(password: str) -> str:
