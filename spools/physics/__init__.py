@@ -9,6 +9,7 @@ winding     a spool: vapour in the pores between the turns, water in the turns, 
 transport   vapour, heat and the response of the filament in a winding, compiled
 step        one step of a winding, compiled
 stepping    the solver of a winding, compiled
+forecasting the solver look by look, until a forecast is decided
 state       the stored state of a winding
 softening   the glass transition of a wet polymer
 oxidation   the heat budget of polyamides

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from . import stepping, surroundings, transport
+from . import forecasting, surroundings, transport
 from .air import Array
 from .air_errors import AirErrors, true_air
 from .ensemble import Members
@@ -101,10 +101,10 @@ def advance_through(
     temperature, columns = give_room(start.temperature_k, weather)
     contents = np.empty((len(probe_hours) + 1, count))
     contents[0] = outermost(start, geometry, mass_kg)
-    probes = stepping.advance_through(
+    probes = forecasting.advance_through(
         *(spool_arrays(geometry, material), member_arrays(geometry, material, count), weather, ends),
         *(
-            np.array(probe_hours) >= stepping.EVEN_H,
+            np.array(probe_hours) >= forecasting.EVEN_H,
             start.contents.copy(),
             temperature,
             columns,

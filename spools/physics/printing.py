@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import stepping
+from . import forecasting
 from .air import Array
 from .filament import WEIGHTS
 from .geometry import Geometry
@@ -112,7 +112,7 @@ def print_turns(lane: Lane, mass_kg: float, window_kg: float, pieces: int | None
         stay = _shorten(air, (1 if 0 < piece < pieces else 0.5) / pieces)
         if stay.duration_s > 0:
             (result,) = advance(
-                [Lane(geometry, lane.material, state, [stay])], tolerance=stepping.FORECAST_TOLERANCE
+                [Lane(geometry, lane.material, state, [stay])], tolerance=forecasting.FORECAST_TOLERANCE
             )
             state, crossed_kg = result.state, crossed_kg + result.crossed_kg
         if piece < pieces:

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from . import stepping, transport
+from . import forecasting, stepping, transport
 from .air import Array
 from .geometry import Geometry
 from .isotherm import KINDS, Isotherm
@@ -197,7 +197,7 @@ def advance_until_crossed(
     shares = np.empty(0) if mass_kg is None else outermost_shares(geometry, mass_kg)
     weather = _weather(material.isotherm, [air], len(profile))
     temperature, columns = give_room(start.temperature_k, weather)
-    looks = stepping.advance_until_crossed(
+    looks = forecasting.advance_until_crossed(
         *(spool_arrays(geometry, material), member_arrays(geometry, material, len(profile)), weather),
         np.diff([0.0, *looks_s]),
         *(start.contents.copy(), temperature, columns, start.step_s, heat),
@@ -256,9 +256,10 @@ def advance_until_decided(
         weather = _weather(material.isotherm, [air], count)
         temperature, columns = give_room(start.temperature_k, weather)
         probed = np.empty((len(probes_s), count))
-        probe_count = stepping.advance_until_decided(
+        probe_count = forecasting.advance_until_decided(
             *(spool, members, weather, durations, start.contents.copy(), temperature, columns),
-            *(start.step_s, stepping.FORECAST_TOLERANCE, shares, np.array(limits), allowed, at_least, probed),
+            *(start.step_s, forecasting.FORECAST_TOLERANCE, shares),
+            *(np.array(limits), allowed, at_least, probed),
         )
         if probe_count < 0:
             raise FloatingPointError("No time step is short enough for these values; one must be absurd.")

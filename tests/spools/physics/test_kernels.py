@@ -30,12 +30,12 @@ import numpy as np
 from numba.core.registry import CPUDispatcher
 from maintenance.gcode import ReaderSettings, accounting, planning, read_job, running, scanning
 from maintenance.kernels import load_kernels
-from spools.physics import stepping, surroundings
+from spools.physics import forecasting, stepping, surroundings
 from spools.physics.isotherm import KINDS, Isotherm
 from spools.physics.winding import Geometry, Lane, Material, Surroundings, advance, join, uniform
 
 def signatures():
-    modules = (accounting, planning, running, scanning, stepping, surroundings)
+    modules = (accounting, forecasting, planning, running, scanning, stepping, surroundings)
     found = {(m.__name__, k): v for m in modules for k, v in vars(m).items() if isinstance(v, CPUDispatcher)}
     return {name: set(kernel.signatures) for name, kernel in found.items()}
 
