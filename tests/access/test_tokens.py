@@ -14,7 +14,7 @@ from tests.pages.shown import notes, require_refused, shows
 API = [address for address in addresses() if address.name.startswith("v1:") and address.name != "v1:token"]
 PLACE = 7
 WRITES = {
-    "read": {"v1:dryingruns-plan", "v1:readiness", "v1:spools-excursion"},
+    "read": {"v1:dryingruns-plan", "v1:readiness"},
     "readings": {"v1:readings-list", "v1:readings-csv"},
     "weighings": {"v1:spools-weigh"},
     "jobs": {
