@@ -223,6 +223,12 @@ EXAMPLES = {
     "notification.test": ({}, "You asked for it in the notification settings."),
     "notification.test.title": ({}, "A test from Loadworthy"),
     "notification_remedy.none": ({}, "It has arrived; there is nothing to do."),
+    "notification.confirm": ({}, "Somebody gave this address for reminders of a print shop."),
+    "notification.confirm.title": ({}, "Confirm your e-mail address"),
+    "notification_remedy.confirm": (
+        {},
+        "Open the link within three days. If it was not you, do nothing: nothing else is sent.",
+    ),
 }
 
 
