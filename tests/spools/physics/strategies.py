@@ -28,7 +28,10 @@ geometries = st.builds(
 def isotherms(draw: st.DrawFn, members: int = 2) -> Isotherm:
     kind = draw(st.sampled_from(["henry", "gab", "flory-huggins"]))
     low, high = (0.02, 0.09) if kind == "flory-huggins" else (1e-4, 0.05)
-    w50 = np.array([draw(logarithmic(low, high)) for _ in range(members)])
+    first = draw(logarithmic(low, high))
+    # The uptake of one polymer is known within a factor of 3; members that differ by over 100 cannot share a step.
+    others = [first * draw(logarithmic(1 / 30, 30)) for _ in range(members - 1)]
+    w50 = np.clip([first, *others], low, high)
     return Isotherm(kind, w50, draw(st.floats(1, 20)), draw(st.floats(0.3, 0.85)), 1200)
 
 
