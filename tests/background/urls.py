@@ -2,4 +2,4 @@ from django.urls import path
 
 from background.views import healthz, readyz
 
-urlpatterns = [path("healthz", healthz), path("readyz", readyz)]
+urlpatterns = [path("healthz", healthz, name="healthz"), path("readyz", readyz, name="readyz")]
