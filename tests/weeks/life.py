@@ -61,6 +61,8 @@ class Life:
         self.running: dict[int, Running] = {}
         self.loaded: dict[int, Spool] = {}
         self.drying: dict[str, tuple[int, datetime]] = {}
+        # When each spool came to where it lies: it cannot be anywhere else at that time or before.
+        self.came: dict[str, datetime] = {}
         self.client = APIClient()
         self.client.force_authenticate(opened.user)
         self.number = 0
@@ -95,6 +97,7 @@ class Life:
             if now >= end and local_hour in WORKING:
                 self.post(f"drying-runs/{run}/finish", place=self.opened.box.pk)
                 del self.drying[code]
+                self.came[code] = now
                 self.books.acts["dried"] += 1
         if local_hour == 9:
             self._live_day(now)
@@ -176,7 +179,9 @@ class Life:
         left_g = self._left(running.spool)
         taken = {running.spool.code: running.mass_g}
         if left_g < running.mass_g:
-            following = self._choose(running.spool.feedstock_id, at_least_g=running.mass_g)
+            following = self._choose(
+                running.spool.feedstock_id, at_least_g=running.mass_g, before=running.start
+            )
             result = "stopped" if following is None else "finished"
             if following is not None:
                 taken = self._run_out(toolhead, running, following, end)
@@ -215,20 +220,24 @@ class Life:
         """By the books."""
         return LOCAL_G - self.books.printed_g[spool.code]
 
-    def _choose(self, feedstock: int | None = None, at_least_g: float = 30.0) -> Spool | None:
+    def _choose(
+        self, feedstock: int | None = None, at_least_g: float = 30.0, before: datetime | None = None
+    ) -> Spool | None:
+        """A spool that is free, and lay where it lies before that time."""
         busy = {spool.pk for spool in self.loaded.values()}
         free = [
             spool
             for spool in self.spools
             if spool.pk not in busy
             and spool.code not in self.drying
+            and (before is None or spool.code not in self.came or self.came[spool.code] < before)
             and self._left(spool) >= at_least_g
             and feedstock in (None, spool.feedstock_id)
         ]
         return self.random.choice(free) if free else None
 
     def _load(self, toolhead: Toolhead, now: datetime) -> Spool | None:
-        spool = self._choose()
+        spool = self._choose(before=now)
         if spool is None:
             return None
         place = self.random.choice([self.opened.shelf, self.opened.box])
@@ -236,6 +245,8 @@ class Life:
         self.post(
             f"spools/{spool.code}/load", toolhead=toolhead.pk, override_reason="a week's work", **unload
         )
+        if toolhead.pk in self.loaded:
+            self.came[self.loaded[toolhead.pk].code] = now
         self.loaded[toolhead.pk] = spool
         self.books.acts["loaded"] += 1
         return spool
