@@ -180,7 +180,7 @@ _collected = not DEBUG and (STATIC_ROOT / "staticfiles.json").exists()
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
-        "BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        "BACKEND": "background.static_files.HashedStorage"
         if _collected
         else "django.contrib.staticfiles.storage.StaticFilesStorage"
     },
