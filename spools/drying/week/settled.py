@@ -10,7 +10,7 @@ from spools.drying.week.heat_limit import longest_slots
 from spools.drying.week.inputs import WeekInputs
 from spools.drying.week.model import Mode, ScheduledDrying, SettledDrying, Week, fits
 from spools.drying.week.options import Detail, Details
-from spools.drying.week.slots import SLOT, SLOTS_H
+from spools.drying.week.slots import SLOT
 from spools.drying.week.storage_life import good_for_in_storage
 from spools.models import PlannedDrying
 from spools.moisture.state import moisture_of
@@ -77,7 +77,7 @@ def _fix_runs(inputs: WeekInputs, settled: SettledDryings) -> None:
     states = moisture_of([run.spool for run in inputs.runs], inputs.begin)
     drying = [(run, states[run.spool_id].winding) for run in inputs.runs]
     dry_at = estimate_dry_times(drying, inputs.begin, inputs.rooms[0])
-    for (run, winding), dry_time in zip(drying, dry_at, strict=True):
+    for (run, _), dry_time in zip(drying, dry_at, strict=True):
         run_end = max(run.planned_end, dry_time or inputs.begin, inputs.begin)
         end = inputs.next_staffed(-((inputs.begin - run_end) // SLOT))
         where = {"spool": run.spool.code, "dryer": str(run.dryer)}
@@ -86,12 +86,13 @@ def _fix_runs(inputs: WeekInputs, settled: SettledDryings) -> None:
         elif dry_time > run.planned_end:
             settled.notes.append(Statement("week.leave_in", {**where, "dry_at": dry_time.isoformat()}))
         changes = run.change_at is not None and run.change_at > inputs.begin
-        air = inputs.dryer_air(0, run.dryer, run.set_point_c, end / SLOTS_H)
         before = run.stages_until(inputs.begin)
         longest = longest_slots(inputs, run.spool, run.set_point_c, before, states[run.spool_id])
         good_for = None
         if dry_time is not None:
-            good_for = good_for_in_storage(inputs, run.spool, advance_windings([(winding, [air])])[0])
+            # A run may outlast the last reading of its room, after which the dryer takes in other air.
+            (over,) = moisture_of([run.spool], inputs.begin + end * SLOT).values()
+            good_for = good_for_in_storage(inputs, run.spool, over.winding)
         settled.fixed[run.spool_id] = SettledDrying(
             run.dryer_id,
             Mode(run.set_point_c, smell_of(run.spool), run.spool_id if changes else None),
@@ -104,8 +105,9 @@ def _fix_runs(inputs: WeekInputs, settled: SettledDryings) -> None:
 
 def _fix_pinned(inputs: WeekInputs, planned: PlannedDrying, drying: ScheduledDrying) -> SettledDrying:
     state = moisture_of([planned.spool], planned.start)[planned.spool_id]
+    slot = max(known for known in inputs.rooms if known <= drying.start)
     airs: list[ConstantAir] = [
-        inputs.dryer_air(0, planned.dryer, celsius, hours) for celsius, hours in planned.stages
+        inputs.dryer_air(slot, planned.dryer, celsius, hours) for celsius, hours in planned.stages
     ]
     (dried,) = advance_windings([(state.winding, airs)])
     is_good = (dried.outer_pct(planned.mass_g) > planned.target_pct).mean() <= DOUBT
