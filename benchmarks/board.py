@@ -45,9 +45,12 @@ def _run(spools: int, machines: int) -> None:
         freeze_imported_modules()
         wet = SpoolBoard.objects.exclude(advice__code="advice.none_needed")
         print(f"{spools} spools, {wet.count()} of them wet or in a dryer, {machines} machines")
+        # A worker prepares its queries with the first spool that it advises.
+        invalidate_rows([wet[0].pk])
+        run_due(queue="moisture")
         for title, spool in (
             ("a dry one", Spool.objects.exclude(pk__in=wet.values("pk"))[0]),
-            ("a wet one", wet[0].spool),
+            ("a wet one", wet[1].spool),
         ):
             invalidate_rows([spool.pk])
             measure(title, lambda: run_due(queue="moisture"))
