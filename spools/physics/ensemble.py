@@ -211,10 +211,12 @@ def _first_points(count: int) -> Array:
     points = normal_points(count, FIRST_NUMBERS, "members")
     points[int((points**2).sum(1).argmin())] = points[0]
     points[0] = 0.0
-    points[1:] -= points[1:].mean(0)
-    # The symmetric square root moves the points least.
-    values, vectors = np.linalg.eigh(points.T @ points / count)
-    points = points @ (vectors / np.sqrt(values)) @ vectors.T
+    # Fewer members than numbers are always correlated.
+    if count > FIRST_NUMBERS + 1:
+        points[1:] -= points[1:].mean(0)
+        # The symmetric square root moves the points least.
+        values, vectors = np.linalg.eigh(points.T @ points / count)
+        points = points @ (vectors / np.sqrt(values)) @ vectors.T
     points.flags.writeable = False
     return points
 

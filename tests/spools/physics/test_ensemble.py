@@ -91,3 +91,9 @@ def test_probability_and_band_of_members():
     values = np.array([1.0, 2.0, 3.0, 4.0])
     assert probability(values, 2.5) == 0.5
     assert interval(np.arange(101.0)) == pytest.approx((9.6, 50, 90.4))
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 8, 9])
+def test_few_members_are_numbers_too(count):
+    points = first_members(NAMES, count).points
+    assert points.shape == (count, len(NAMES)) and np.isfinite(points).all() and (points[0] == 0).all()
