@@ -9,8 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from access.hashers import MustWait
-from access.models import Role
-from access.rules import ANYBODY, OWN, SUPERUSER, explain, required_role
+from access.rules import ANYBODY, explain, is_allowed, required_role
 
 
 class RoleMiddleware:
@@ -35,7 +34,7 @@ class RoleMiddleware:
             return redirect_to_login(request.get_full_path())
         if request.user.must_change_password and name != "password":
             return redirect("password")
-        if request.user.is_superuser if role == SUPERUSER else request.user.has_role(role):
+        if is_allowed(request.user, role):
             return None
         raise PermissionDenied(explain(role))
 
@@ -48,17 +47,3 @@ class RoleMiddleware:
         )
         answer["Retry-After"] = str(exception.wait_s)
         return answer
-
-
-def roles(request: HttpRequest) -> dict[str, Callable[[], bool]]:
-    """Context of all pages: what to offer to whoever is signed in; computed when a page asks."""
-
-    def may(role: str) -> bool:
-        user = getattr(request, "user", None)
-        return bool(user and user.is_authenticated and user.has_role(role))
-
-    def only_looks() -> bool:
-        name = request.resolver_match.view_name if request.resolver_match else ""
-        return name not in OWN and not may(Role.WORK)
-
-    return {"only_looks": only_looks, "may_set_up": lambda: may(Role.SET_UP)}

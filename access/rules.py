@@ -4,7 +4,14 @@ An address needs the role to work when it changes something and the role to look
 those that differ. docs/access.md is the whole table, written by `./run manage access_table`.
 """
 
+from typing import TYPE_CHECKING
+
 from access.models import Role
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import AnonymousUser
+
+    from access.models import User
 
 ANYBODY, SUPERUSER = "anybody", "superuser"
 SAFE = ("GET", "HEAD", "OPTIONS")
@@ -145,13 +152,18 @@ def required_role(name: str | None, method: str) -> str:
     return Role.SET_UP if name.startswith("v1:") and endpoint in SET_UP_ENDPOINTS else Role.WORK
 
 
+def is_allowed(user: "User | AnonymousUser", role: str) -> bool:
+    """Whether an account has a role that required_role gave."""
+    if role == ANYBODY or not user.is_authenticated:
+        return role == ANYBODY
+    return user.is_superuser if role == SUPERUSER else user.has_role(role)
+
+
 def explain(role: str) -> str:
     """A sentence for a person whose account lacks the role: it names those who have it."""
     from access.models import User
 
     able = User.objects.filter(is_active=True).order_by("username")
     needed = "to manage the whole service" if role == SUPERUSER else f"to {Role(role).label}"
-    names = [
-        user.username for user in able if (user.is_superuser if role == SUPERUSER else user.has_role(role))
-    ]
+    names = [user.username for user in able if is_allowed(user, role)]
     return f"This takes an account with the role {needed}. Ask one of: {', '.join(names[:5])}."

@@ -113,10 +113,9 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "access.middleware.roles",
                 "pages.frame.context.count_due",
             ],
-            "builtins": ["pages.templatetags.form_keys"],
+            "builtins": ["access.templatetags.may", "pages.templatetags.form_keys"],
         },
     },
 ]

@@ -81,11 +81,3 @@ def test_a_refusal_names_those_who_may(clients):
     page = clients["work"].get("/machines/new/")
     assert page.status_code == 403
     assert "set_up" in page.content.decode() and "superuser" in page.content.decode()
-
-
-def test_an_account_that_only_looks_is_offered_no_forms(clients):
-    assert "only-looks" in clients["view"].get("/places/").content.decode()
-    assert "only-looks" not in clients["view"].get("/reminders/notifications/").content.decode()
-    assert "only-looks" not in clients["work"].get("/places/").content.decode()
-    assert "/places/new/" not in clients["work"].get("/places/").content.decode()
-    assert "/places/new/" in clients["set_up"].get("/places/").content.decode()
