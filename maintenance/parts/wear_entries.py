@@ -34,8 +34,14 @@ UNIT_WORDS: dict[str, str] = {
     PartKind.Unit.PRINTS: "prints",
     PartKind.Unit.DAYS: "days",
 }
+FILLED_G = "g of fibre-filled filament"
 # The units that jobs add to. Days pass by themselves.
 COUNTED = [unit.value for unit in PartKind.Unit if unit != PartKind.Unit.DAYS]
+
+
+def scale_life(unit: str, likely: float) -> tuple[float, str]:
+    """A factor for amounts of one sentence and the words of their unit: grams if the likely one is below a kilogram."""
+    return (1000.0, FILLED_G) if unit == "filled_kg" and likely < 1 else (1.0, UNIT_WORDS[unit])
 
 
 def filament_of(feedstock: Feedstock) -> Filament:

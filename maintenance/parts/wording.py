@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from maintenance.models import PartKind, PriorUse
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.wear_entries import UNIT_WORDS, scale_life
 from spools.statements import words_for
 from spools.wording import format_day, format_number, format_time
 
@@ -17,14 +17,21 @@ def format_records(worn: int, removed: int, in_use: int) -> str:
 
 def _band(life: Sequence[float], unit: str) -> str:
     """life: (low, likely, high)."""
-    low, likely, high = life
-    return f"{format_number(likely)} ({format_number(low)} to {format_number(high)}) {UNIT_WORDS[unit]}"
+    factor, words = scale_life(unit, life[1])
+    low, likely, high = (format_number(factor * amount) for amount in life)
+    return f"{likely} ({low} to {high}) {words}"
+
+
+def format_life(amount: float, unit: str) -> str:
+    """An amount of a part's life with its unit."""
+    factor, words = scale_life(unit, amount)
+    return f"{format_number(factor * amount)} {words}"
 
 
 @words_for("life_reason.age")
 def _age(age: float, unit: str) -> str:
     lead = "It was fitted for" if unit == PartKind.Unit.DAYS else "Its jobs add up to"
-    return f"{lead} {format_number(age)} {UNIT_WORDS[unit]}."
+    return f"{lead} {format_life(age, unit)}."
 
 
 @words_for("life_reason.stated")
@@ -47,12 +54,12 @@ def _prior_use(amount: float | None, stated_in: str, entered: float | None, unit
     stated = f"It was used before: {format_number(amount)} {PriorUse.Unit(stated_in).label}"
     if entered is None:
         return f"{stated}. That is no measure of {UNIT_WORDS[unit]}, so its age is taken as unknown."
-    return stated + ("." if stated_in == unit else f", taken as {format_number(entered)} {UNIT_WORDS[unit]}.")
+    return stated + ("." if stated_in == unit else f", taken as {format_life(entered, unit)}.")
 
 
 @words_for("life_reason.sound")
 def _sound(age: float, unit: str) -> str:
-    return f"It was taken off sound at {format_number(age)} {UNIT_WORDS[unit]}."
+    return f"It was taken off sound at {format_life(age, unit)}."
 
 
 @words_for("life_reason.bore")
@@ -77,5 +84,5 @@ def _lasts(at: str, early_at: str, late_at: str, a_month: float, unit: str, days
 
 @words_for("life_reason.rate")
 def _rate(used: float, unit: str, days: int) -> str:
-    month = f"{format_number(used)} {UNIT_WORDS[unit]} in {days} days"
+    month = f"{format_life(used, unit)} in {days} days"
     return f"Present rate: {month}, from the last {days} or since it was fitted."

@@ -7,7 +7,7 @@ from typing import Any
 from maintenance.flow.curve import Usable
 from maintenance.flow.wording import format_usable
 from maintenance.models import PartKind
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.wear_entries import scale_life
 from maintenance.wear.wording import SERVICE_UNITS, format_heat_limiter
 from spools.statements import words_for
 from spools.wording import format_chance, format_day, format_number, format_set_points, format_time
@@ -213,11 +213,13 @@ def _life(
     unit: str,
     used_up_pct: float,
 ) -> str:
-    band = f"{format_number(life_low)} to {format_number(life_high)}"
+    factor, words = scale_life(unit, life_median)
+    age, median, low, high = (
+        format_number(factor * amount) for amount in (done, life_median, life_low, life_high)
+    )
     return (
-        f"After this job the {part} will have done {format_number(done)} of an expected "
-        f"{format_number(life_median)} ({band}) {UNIT_WORDS[unit]}: {format_chance(used_up_pct)} likely to be used up "
-        "by then."
+        f"After this job the {part} will have done {age} of an expected {median} ({low} to {high}) {words}: "
+        f"{format_chance(used_up_pct)} likely to be used up by then."
     )
 
 

@@ -8,10 +8,10 @@ from datetime import datetime
 from typing import Any
 
 from maintenance.models import PartKind
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.wear_entries import UNIT_WORDS, scale_life
 from spools.sentences import register_sentences, register_units
 from spools.statements import words_for
-from spools.wording import format_day, format_set_points, format_time
+from spools.wording import format_chance, format_day, format_number, format_set_points, format_time
 
 AMOUNT_UNITS = {
     "outer_water_pct": "% water in the outer turns",
@@ -90,9 +90,7 @@ REASONS = {
     "notification.test": "You asked for it in the notification settings.",
     "notification.confirm": "Somebody gave this address for reminders of a print shop.",
     "reminder.note": "{note}",
-    "reminder.amount": "{amount!n} {unit!u}",
     "reminder.snoozed_until": "until {until!t}",
-    "reminder.snoozed_until_amount": "until {amount!n} {unit!u}",
     "reminder.outer_turns_wet": f"{OUTER}; {{polymer}} prints well up to {{limit_pct:g}} %.",
     "reminder.outer_turns_soon_wet": f"{OUTER}; in the air of {{toolhead}} possibly more than {{limit_pct:g}} %, up to "
     "which {polymer} prints well, in about {hours_left!h}.",
@@ -121,8 +119,6 @@ REASONS = {
     "[is_read?Another reading shows|Its air is {air_origin} meanwhile]: {temperature_c:.0f} °C and {rh_pct:.0f} % RH.",
     "reminder.flow_check_old": "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed "
     "since.",
-    "reminder.part_may_be_used_up": "It has done {age!n} {unit!u} of an expected {life!n} ({life_low!n} to "
-    "{life_high!n}): {used_up_pct!l} likely to be used up.",
     "reminder.service_due": "{used!n} {unit!u} {counted_since!w}; its interval is {interval!n}. Source: {source}.",
     "reminder.parts_low": "{in_stock} in stock; the reorder point is {reorder_point}.[ Of those fitted, {used_up_soon} "
     "will probably be used up within {delivery_days} days.][ At the present rate of use stock runs out on "
@@ -155,4 +151,27 @@ def _before_new_parts(checked_at: str, roles: Sequence[str], **_: Any) -> str:
     parts = " and ".join(str(PartKind.Role(role).label) for role in roles)
     return (
         f"The last one was on {format_day(datetime.fromisoformat(checked_at))}, before a change of {parts}."
+    )
+
+
+@words_for("reminder.amount")
+def _amount(amount: float, unit: str) -> str:
+    factor, words = scale_life(unit, amount) if unit in UNIT_WORDS else (1.0, AMOUNT_UNITS[unit])
+    return f"{format_number(factor * amount)} {words}"
+
+
+@words_for("reminder.snoozed_until_amount")
+def _snoozed_until_amount(amount: float, unit: str) -> str:
+    return f"until {_amount(amount, unit)}"
+
+
+@words_for("reminder.part_may_be_used_up")
+def _part_may_be_used_up(
+    age: float, life: float, life_low: float, life_high: float, unit: str, used_up_pct: float, **_: Any
+) -> str:
+    factor, words = scale_life(unit, life)
+    done, likely, low, high = (format_number(factor * amount) for amount in (age, life, life_low, life_high))
+    return (
+        f"It has done {done} {words} of an expected {likely} ({low} to {high}): {format_chance(used_up_pct)} likely to be "
+        "used up."
     )

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from maintenance.models import PartKind, TroubleOutcome
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.wear_entries import UNIT_WORDS, scale_life
 from maintenance.trouble.causes import SYMPTOMS
 from spools.sentences import register_sentences
 from spools.statements import Statement, words_for
@@ -173,10 +173,11 @@ def _part_unknown(role: str) -> str:
 def _part_use(
     part: str, age: float, unit: str, left: float, left_low: float, left_high: float, used_up_pct: float
 ) -> str:
-    band = f"{format_number(left)} ({format_number(left_low)} to {format_number(left_high)})"
+    factor, words = scale_life(unit, left)
+    done, likely, low, high = (format_number(factor * amount) for amount in (age, left, left_low, left_high))
     return (
-        f"The {part} had done {format_number(age)} {UNIT_WORDS[unit]}, with {band} left: {format_chance(used_up_pct)} likely "
-        "to be used up."
+        f"The {part} had done {done} {words}, with {likely} ({low} to {high}) left: {format_chance(used_up_pct)} likely to "
+        "be used up."
     )
 
 

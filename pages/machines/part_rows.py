@@ -11,7 +11,7 @@ from datetime import datetime
 from maintenance.board.upkeep import PartUpkeep
 from maintenance.models import Fitting, PartKind
 from maintenance.parts.life import PartWear
-from maintenance.parts.wear_entries import UNIT_WORDS
+from maintenance.parts.wear_entries import scale_life
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.templatetags.sensible import sensible
 from spools.statements import Statement
@@ -114,13 +114,14 @@ def _describe_life(
     full = age + max(left[2], 0)
     low, median, high = (_percent(amount, full) for amount in left)
     used_up_at, early_at = ("" if at is None else format_day(at) for at in times)
+    factor, words = scale_life(unit, left[1])
     return LifeLeft(
         state=HOLD if used_up > LIKELY else CAUTION if used_up > POSSIBLE else CLEAR,
-        unit=UNIT_WORDS[unit],
-        age=sensible(age),
-        low=sensible(left[0]),
-        median=sensible(left[1]),
-        high=sensible(left[2]),
+        unit=words,
+        age=sensible(factor * age),
+        low=sensible(factor * left[0]),
+        median=sensible(factor * left[1]),
+        high=sensible(factor * left[2]),
         used_up=format_chance(100 * used_up),
         used_up_at=used_up_at,
         early_at=early_at,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from django import template
 
 from maintenance.models import PartKind, WearEntry
-from maintenance.parts.wear_entries import COUNTED, UNIT_WORDS
+from maintenance.parts.wear_entries import COUNTED, scale_life
 from maintenance.wear.abrasion import in_hand
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
@@ -56,13 +56,22 @@ def worn(entry: WearEntry) -> str:
     if unit not in COUNTED:
         return "counted by the day, not by the job"
     factor, shown = in_hand(unit, entry.part.kind.bore_mm)
-    return f"{sensible(factor * getattr(entry, unit))} {UNIT_WORDS[shown]}"
+    amount = factor * getattr(entry, unit)
+    finer, words = scale_life(shown, amount)
+    return f"{sensible(finer * amount)} {words}"
+
+
+def _scale_kind(kind: PartKind) -> tuple[float, str]:
+    """A factor for amounts in the unit of a kind's life, and the words of the unit that fits that life."""
+    factor, unit = in_hand(kind.life_unit, kind.bore_mm)
+    finer, words = scale_life(unit, factor * (kind.life or 0))
+    return factor * finer, words
 
 
 @register.filter
 def as_life(amount: float, kind: PartKind) -> str:
     """An amount in the unit of a kind's life, in the one that people have in hand, see life_unit."""
-    return sensible(in_hand(kind.life_unit, kind.bore_mm)[0] * amount)
+    return sensible(_scale_kind(kind)[0] * amount)
 
 
 @register.filter
@@ -74,4 +83,4 @@ def per_life(amount: float, kind: PartKind) -> str:
 @register.filter
 def life_unit(kind: PartKind) -> str:
     """The unit of what as_life shows."""
-    return UNIT_WORDS[in_hand(kind.life_unit, kind.bore_mm)[1]]
+    return _scale_kind(kind)[1]

@@ -5,7 +5,7 @@ from tests.wording import assert_words
 
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
 LIFE = {"life": [0.055, 0.17, 0.49], "unit": "filled_kg"}
-BAND = "0.17 (0.055 to 0.49) kg of fibre-filled filament"
+BAND = "170 (55 to 490) g of fibre-filled filament"
 EXAMPLES = {
     "life_reason.age": ({"age": 12.0, "unit": "hot_h"}, "Its jobs add up to 12 hot hours."),
     "life_reason.stated": (

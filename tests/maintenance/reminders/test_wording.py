@@ -148,7 +148,7 @@ EXAMPLES = {
     "reminder.flow_loss_falls.title": (FLOW, "Look at the soft gears on South T0: its flow loss falls"),
     "reminder.part_may_be_used_up": (
         PART,
-        "It has done 0.26 kg of fibre-filled filament of an expected 0.17 (0.055 to 0.49): 78 % likely to be used up.",
+        "It has done 260 g of fibre-filled filament of an expected 170 (55 to 490): 78 % likely to be used up.",
     ),
     "reminder.part_may_be_used_up.title": (PART, "Replace the brass 0.4 on North T0"),
     "reminder.service_due": (
