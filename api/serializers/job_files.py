@@ -57,6 +57,7 @@ class JobFileSerializer(ModelSerializer):
             "share_read",
             "problem",
             "added_at",
+            "content_deleted_at",
         ]
 
 

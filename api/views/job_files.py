@@ -12,7 +12,14 @@ from api.serializers import job_files as serializers
 from api.serializers.jobs import JobSerializer
 from api.views.base import Endpoint, respond
 from api.views.jobs import respond_with_job
-from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store_content
+from maintenance.jobs.files import (
+    add_job_file,
+    delete_content,
+    facts_of,
+    read_again,
+    stop_reading,
+    store_content,
+)
 from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, record_file_job
 from maintenance.jobs.materials import state_materials
 from maintenance.jobs.slots import find_spools_in_slots
@@ -25,6 +32,7 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
     queryset = JobFile.objects.all()
     serializer_class = serializers.JobFileSerializer
     filterset_fields = ["state"]
+    http_method_names = [*Endpoint.http_method_names, "delete"]
 
     def get_queryset(self):
         return super().get_queryset().defer("facts") if self.action == "list" else super().get_queryset()
@@ -59,6 +67,12 @@ class JobFiles(mixins.ListModelMixin, Endpoint):
         file = self.get_object()
         stop_reading(file)
         return self._file(file)
+
+    @extend_schema(request=None, responses={200: serializers.JobFileFactsSerializer})
+    @action(detail=True, methods=["delete"])
+    def content(self, request: Request, pk: str) -> Response:
+        """Delete its stored content, to make room for others; its facts and prints stay."""
+        return self._file(delete_content(self.get_object(), by=request.user))
 
     @extend_schema(request=serializers.ReadAgainSerializer, responses=serializers.JobFileFactsSerializer)
     @action(detail=True, methods=["post"])

@@ -13,8 +13,8 @@ from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.db import transaction
-from django.db.models import Max, Q
+from django.db import connection, transaction
+from django.db.models import Max
 from django.utils import timezone
 
 from background.host import measure_disk
@@ -43,6 +43,8 @@ GIVEN_UP = Statement("job_file.given_up")
 # Between two checks that the reading was not stopped.
 STOP_CHECK_INTERVAL_S = 0.5
 State = JobFile.State
+BUSY = (State.WAITING, State.READING)
+JOB_FILES_LOCK = 7_203_116  # any number that no other advisory lock of this database has
 
 
 @dataclass(frozen=True)
@@ -67,13 +69,15 @@ def require_room(user: Any, size: int) -> None:
     _require_quota(user, size)
 
 
-def _require_quota(user: Any, size: int) -> None:
-    if settings.JOB_FILES_BYTES and _stored_bytes(user) + size > settings.JOB_FILES_BYTES:
+def _require_quota(user: Any, size: int, digest: str = "") -> None:
+    """digest: of the content, which takes no more room where the account stores it already."""
+    if settings.JOB_FILES_BYTES and _stored_bytes(user, digest) + size > settings.JOB_FILES_BYTES:
         most_gib = settings.JOB_FILES_BYTES / 2**30
         raise refusal(
             "job_files_quota",
-            f"Your account stores {most_gib:g} GiB of job files, the most it may. Old ones are deleted with time; "
-            "for more now, ask for a higher JOB_FILES_GIB, or pack files with gzip.",
+            f"Your account may store {most_gib:g} GiB of job files, and this one goes beyond that. Delete the "
+            "content of old ones on their pages (their results stay), pack files with gzip, or ask for a higher "
+            "JOB_FILES_GIB.",
             "file",
         )
 
@@ -85,11 +89,9 @@ def _require_free_disk(size: int) -> None:
         )
 
 
-def _stored_bytes(user: Any) -> int:
-    """The size of the content that an account has added and that is stored yet."""
-    added = JobFile.objects.filter(added_by=user)
-    if settings.KEEP_JOB_FILES_DAYS:
-        added = added.filter(added_at__gte=timezone.now() - timedelta(days=settings.KEEP_JOB_FILES_DAYS))
+def _stored_bytes(user: Any, but: str) -> int:
+    """The size of the content that an account has added and that is stored yet; but: a digest that is left out."""
+    added = JobFile.objects.filter(added_by=user, content_deleted_at=None).exclude(digest=but)
     return sum(added.values("digest").annotate(size=Max("size_bytes")).values_list("size", flat=True))
 
 
@@ -120,7 +122,7 @@ def store_content(name: str, chunks: Iterable[bytes], by: Any = None) -> StoredC
                 if size == 0:
                     raise refusal("file_empty", f"{name} is empty. Export the job again.", "file")
                 if by is not None:
-                    _require_quota(by, size)
+                    _require_quota(by, size, digest.hexdigest())
                 part.flush()
                 os.fsync(part.fileno())
                 os.replace(part.name, stored_path(digest.hexdigest()))
@@ -142,6 +144,17 @@ def _sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
+def lock_job_files() -> None:
+    """Waits for the transaction that adds or deletes content, and holds the lock until this one ends.
+
+    So two uploads at once do not both take the last of a quota, and none names content that is being deleted.
+    SQLite has one writer at a time anyway.
+    """
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [JOB_FILES_LOCK])
+
+
 @transaction.atomic
 def add_job_file(
     stored: StoredContent,
@@ -151,8 +164,21 @@ def add_job_file(
     taken_from: str | None = None,
     by: Any = None,
 ) -> JobFile:
-    """Take a stored file in; it is read as background work. Refused: a diameter that no filament has."""
+    """Take a stored file in; it is read as background work.
+
+    Refused: a diameter that no filament has, content that was deleted meanwhile, and what goes beyond the quota of its
+    account, of which no content is left then.
+    """
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
+    lock_job_files()
+    if not stored_path(stored.digest).exists():
+        raise refusal("content_removed", "The same content was just deleted. Send the file again.", "file")
+    if by is not None:
+        try:
+            _require_quota(by, stored.size_bytes, stored.digest)
+        except ValidationError:
+            _remove_unused(stored.digest)
+            raise
     name = as_line(stored.name.strip())[-200:] or "job"
     added = JobFile.objects.create(
         name=name,
@@ -174,7 +200,7 @@ def read_again(
     """Reads a file again, as another machine understands it or for other filament; its facts are replaced."""
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     file = JobFile.objects.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
-    if not stored_path(file.digest).exists():
+    if file.content_deleted_at or not stored_path(file.digest).exists():
         raise refusal("content_removed", CONTENT_DELETED.sentence)
     if len(member) > 200:
         raise refusal("too_long", "Give at most 200 characters.", "member")
@@ -188,7 +214,7 @@ def read_again(
 
 def stop_reading(file: JobFile) -> None:
     """Its reading ends at the next look. Refused: one that is over."""
-    stopped = JobFile.objects.filter(pk=file.pk, state__in=[State.WAITING, State.READING])
+    stopped = JobFile.objects.filter(pk=file.pk, state__in=BUSY)
     if not stopped.update(state=State.STOPPED):
         raise refusal("reading_ended", "The file is not being read any more. Look at the page again.")
 
@@ -250,24 +276,54 @@ def store_reading(job_file: int, number: int, read: dict[str, Any] | None) -> No
 
 def give_up_reading(job_file: int, number: int) -> None:
     """Show that this reading failed for good."""
-    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=[State.WAITING, State.READING])
+    this_round = JobFile.objects.filter(pk=job_file, round=number, state__in=BUSY)
     this_round.update(state=State.REFUSED, problem=GIVEN_UP, facts=None)
 
 
+# Content is deleted, facts are not
+
+
+@transaction.atomic
+def delete_content(file: JobFile, *, by: Any = None) -> JobFile:
+    """Deletes the stored content of a file to make room; its facts and prints stay.
+
+    Other files of the same content and account go with it, as they hold the same room; content that other accounts
+    store, too, stays for them. Nothing changes where it is deleted already. Refused: while it is read.
+    """
+    lock_job_files()
+    same = JobFile.objects.select_for_update(no_key=True, of=("self",)).filter(
+        digest=file.digest, added_by=file.added_by_id, content_deleted_at=None
+    )
+    if any(row.busy for row in same):
+        raise refusal("file_being_read", "The file is being read. Stop reading it first.")
+    same.update(content_deleted_at=timezone.now(), content_deleted_by=by)
+    _remove_unused(file.digest)
+    file.refresh_from_db()
+    return file
+
+
+def _remove_unused(digest: str) -> None:
+    """Removes content that no file stores any more. The lock is held: nobody is about to name it."""
+    if not JobFile.objects.filter(digest=digest, content_deleted_at=None).exists():
+        stored_path(digest).unlink(missing_ok=True)
+
+
+@transaction.atomic
 def prune_contents(now: datetime) -> int:
     """Removes stored content that came longer ago than KEEP_JOB_FILES_DAYS; returns how many files.
 
     The facts read from it stay. 0 days: nothing is removed.
     """
-    folder = settings.DATA_DIR / "jobs"
-    if not settings.KEEP_JOB_FILES_DAYS or not folder.is_dir():
+    if not settings.KEEP_JOB_FILES_DAYS:
         return 0
-    since = now - timedelta(days=settings.KEEP_JOB_FILES_DAYS)
+    lock_job_files()
+    stored = JobFile.objects.filter(content_deleted_at=None)
+    old = stored.filter(added_at__lt=now - timedelta(days=settings.KEEP_JOB_FILES_DAYS))
+    old.exclude(state__in=BUSY).update(content_deleted_at=now)
+    in_use = set(stored.values_list("digest", flat=True))
     young = (now - YOUNGEST_PRUNED).timestamp()
-    old = [path for path, status in _list_files(folder) if status.st_mtime < young]
-    in_use = JobFile.objects.filter(Q(added_at__gte=since) | Q(state__in=[State.WAITING, State.READING]))
-    digests_in_use = set(in_use.values_list("digest", flat=True))
-    removed = [path for path in old if path.name not in digests_in_use]
+    contents = _list_files(settings.DATA_DIR / "jobs")
+    removed = [path for path, status in contents if status.st_mtime < young and path.name not in in_use]
     for path in removed:
         path.unlink(missing_ok=True)
     return len(removed)

@@ -591,6 +591,24 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
+                (
+                    "content_deleted_at",
+                    models.DateTimeField(
+                        blank=True,
+                        help_text="its facts and prints stay; null: the content is stored",
+                        null=True,
+                    ),
+                ),
+                (
+                    "content_deleted_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
                 "ordering": ["-added_at", "-id"],

@@ -46,6 +46,12 @@ class JobFile(models.Model):
     facts = models.JSONField(null=True, blank=True)
     added_at = models.DateTimeField(auto_now_add=True)
     added_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
+    content_deleted_at = models.DateTimeField(
+        null=True, blank=True, help_text="its facts and prints stay; null: the content is stored"
+    )
+    content_deleted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
 
     class Meta:
         ordering = ["-added_at", "-id"]

@@ -9,7 +9,14 @@ from django.views.decorators.http import require_POST
 
 from maintenance.board.shop import Slot, load_loaded
 from maintenance.gcode import JobFacts
-from maintenance.jobs.files import add_job_file, facts_of, read_again, stop_reading, store_content
+from maintenance.jobs.files import (
+    add_job_file,
+    delete_content,
+    facts_of,
+    read_again,
+    stop_reading,
+    store_content,
+)
 from maintenance.jobs.from_file import (
     MachineVerdict,
     flow_limits,
@@ -22,7 +29,7 @@ from maintenance.jobs.materials import state_materials
 from maintenance.jobs.slots import list_sites
 from maintenance.models import Job, JobFile, JobFileMaterial, Printer
 from pages.frame.forms import apply, post_data, show_refusal
-from pages.frame.notices import notify_refused
+from pages.frame.notices import notify_refused, notify_result
 from pages.jobs.charts import flow_drawing, flow_rows, time_unit
 from pages.jobs.file_forms import JobFileForm, MaterialsForm, PrintForm, ReadAgainForm
 from pages.jobs.forms import changed_after_check
@@ -31,7 +38,7 @@ from spools.checks import require_past_time
 
 PER_PAGE = 30
 LOOK_AGAIN_S = 2
-FILES = JobFile.objects.select_related("printer", "added_by")
+FILES = JobFile.objects.select_related("printer", "added_by", "content_deleted_by")
 
 
 def job_files(request: HttpRequest) -> HttpResponse:
@@ -101,6 +108,14 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, f"Reading {file} is stopped.")
     except ValidationError as error:
         notify_refused(request, error)
+    return redirect("job-file", pk)
+
+
+@require_POST
+def job_file_content_deleted(request: HttpRequest, pk: int) -> HttpResponse:
+    file = get_object_or_404(JobFile, pk=pk)
+    deleted = f"The content of {file} is deleted. Its results stay."
+    notify_result(request, lambda: delete_content(file, by=request.user), deleted)
     return redirect("job-file", pk)
 
 

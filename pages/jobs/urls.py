@@ -8,6 +8,11 @@ urlpatterns = [
     path("jobs/files/", files.job_files, name="job-files"),
     path("jobs/files/<int:pk>/", files.job_file, name="job-file"),
     path("jobs/files/<int:pk>/stop/", files.job_file_stop, name="job-file-stop"),
+    path(
+        "jobs/files/<int:pk>/content-deleted/",
+        files.job_file_content_deleted,
+        name="job-file-content-deleted",
+    ),
     path("jobs/files/<int:pk>/again/", files.job_file_again, name="job-file-again"),
     path("jobs/files/<int:pk>/material/", files.job_file_material, name="job-file-material"),
     path("jobs/files/<int:pk>/print/", files.job_file_print, name="job-file-print"),

@@ -21,7 +21,7 @@ WRITES = {
         *("v1:jobs-list", "v1:jobs-change-spool", "v1:jobs-end", "v1:jobs-project", "v1:jobs-reprint"),
         *("v1:jobs-start", "v1:jobs-withdraw", "v1:jobevents-withdraw"),
         *("v1:jobfiles-list", "v1:jobfiles-material", "v1:jobfiles-read", "v1:jobfiles-record"),
-        "v1:jobfiles-stop",
+        *("v1:jobfiles-content", "v1:jobfiles-stop"),
     },
 }
 

@@ -32,6 +32,17 @@ def loaded(api, shop, receive):
     return code
 
 
+def test_content_is_deleted_and_facts_stay(api):
+    address = f"job-files/{send(api)['id']}"
+    assert api.refusals(f"{address}/content", method="delete") == {"": "file_being_read"}
+    run_due()
+    for _ in range(2):
+        file = api.client.delete(f"{V1}{address}/content").json()
+        assert file["uses"] and file["content_deleted_at"]
+    assert api.refusals(f"{address}/read") == {"": "content_removed"}
+    assert api.client.delete(V1 + address).status_code == 405
+
+
 def test_from_file_to_job(api, shop, loaded):
     sent = send(api, printer=shop.printer, diameter_mm="1.75")
     assert (sent["state"], sent["uses"], sent["seconds"]) == ("waiting", [], None)

@@ -1,4 +1,5 @@
-"""The same form and the same API request, sent several times at once, on the database of the environment.
+"""The same form and the same API request, sent several times at once, on the database of the environment; and two
+job files at once.
 
 Run as a module by test_idempotency.py; prints what went wrong, one line each.
 """
@@ -18,6 +19,7 @@ from django.urls import reverse  # noqa: E402
 
 from access.tokens import add_token  # noqa: E402
 from spools.models import MassEntry  # noqa: E402
+from tests.maintenance.jobs.stored_at_once import send_two_at_once  # noqa: E402
 from tests.pages.small_shop import small_shop  # noqa: E402
 
 ROUNDS, AT_ONCE = 3, 5
@@ -51,6 +53,8 @@ def main() -> None:
                 print(f"other answers: {answers}")
             if (count := MassEntry.objects.filter(spool=spool, gross_g=weighed_g).count()) != 1:
                 print(f"{weighed_g} g were recorded {count} times")
+    for fault in send_two_at_once(shop.user):
+        print(fault)
 
 
 def at_once(send: Callable[[], object]) -> list:

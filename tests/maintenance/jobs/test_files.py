@@ -8,6 +8,7 @@ from datetime import timedelta
 from uuid import uuid4
 
 import pytest
+from django.contrib.auth import get_user_model
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
@@ -20,6 +21,7 @@ from maintenance.jobs.files import (
     GIVEN_UP,
     _list_files,
     add_job_file,
+    delete_content,
     facts_of,
     prune_contents,
     read_again,
@@ -38,6 +40,7 @@ from spools.codes import pretty
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.statements import Statement
+from tests.maintenance.jobs.stored_at_once import send_two_at_once
 from tests.maintenance.readiness.test_rules import says
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
@@ -170,8 +173,50 @@ def test_an_account_stores_so_much_and_no_more(shop, settings, data_folder):
         store_content("c.gcode", [b"G1 X2\n" * 10], shop.user)
     assert [path.name for path in (data_folder / "jobs").iterdir()] == [stored.digest]
     # Content that was deleted takes none.
-    JobFile.objects.update(added_at=hours_ago(24 * 400))
+    JobFile.objects.update(added_at=hours_ago(24 * 400), state="read")
+    prune_contents(timezone.now())
     require_room(shop.user, 90)
+
+
+def test_content_is_deleted_to_make_room_and_its_facts_stay(shop, settings, data_folder):
+    settings.JOB_FILES_BYTES = 400
+    file, again, watched = given_file(by=shop.user), given_file(by=shop.user), given_file()
+    with refuses("file_being_read"):
+        delete_content(file, by=shop.user)
+    for row in (file, again, watched):
+        read(row)
+    with refuses("job_files_quota", "file"):
+        require_room(shop.user, 200)
+    delete_content(again, by=shop.user)
+    file.refresh_from_db()
+    assert facts_of(file).uses and file.content_deleted_by == shop.user
+    require_room(shop.user, 200)
+    # The same content from the watched folder is stored yet.
+    assert stored_path(file.digest).exists() and watched.content_deleted_at is None
+    delete_content(watched)
+    assert list((data_folder / "jobs").iterdir()) == []
+    deleted_at = file.content_deleted_at
+    assert delete_content(file, by=None).content_deleted_at == deleted_at
+    with refuses("content_removed"):
+        read_again(file)
+    # It comes again.
+    assert read(given_file(by=shop.user)).state == "read"
+    with refuses("content_removed"):
+        read_again(file)
+
+
+def test_a_file_whose_content_was_deleted_while_it_came_is_refused(shop):
+    file = given_file()
+    stop_reading(file)
+    sent = store_content("again.gcode", [(HEAD + 10 * ONE_METRE).encode()])
+    delete_content(file)
+    with refuses("content_removed", "file"):
+        add_job_file(sent, by=shop.user)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_files_at_once_do_not_share_the_last_of_a_quota(settings, data_folder):
+    assert send_two_at_once(get_user_model().objects.create_user("ada")) == []
 
 
 def test_no_file_is_stored_on_a_disk_that_is_nearly_full(shop, settings, data_folder):

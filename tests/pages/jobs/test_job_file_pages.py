@@ -65,6 +65,17 @@ def test_the_limit_of_the_last_flow_check_is_drawn_in(desk, shop):
     assert "5 %" in text and str(toolhead) in text and shows(page, text, f"{limit:.3g} mm³/s")
 
 
+def test_content_is_deleted_to_make_room(desk, shop):
+    file = kept()
+    address = f"/jobs/files/{file.pk}/"
+    page = desk.post(f"{address}content-deleted/", follow=True)
+    assert shows(page, "ada", note="content_deleted") and "retractions" in notes(page)
+    assert f"{address}again/" not in page.content.decode()
+    busy = kept(JOB + JOB, read=False)
+    page = desk.post(f"/jobs/files/{busy.pk}/content-deleted/", follow=True)
+    assert notices(page) == ["file_being_read error"]
+
+
 def test_a_large_file_goes_through_the_disk(desk, shop, settings):
     """Above the upload limit of memory, with none of it held in one piece."""
     settings.FILE_UPLOAD_MAX_MEMORY_SIZE = 1000
