@@ -13,6 +13,7 @@ from django.utils import timezone
 from maintenance.costs.shares import load_job_cost, load_rates
 from maintenance.jobs.judging import build_shares, fill_slots, judge_shares
 from maintenance.jobs.projects import set_project
+from maintenance.jobs.queries import find_spools_without_use
 from maintenance.jobs.records import Outcome, record_job, require_start_time
 from maintenance.jobs.reprints import choose_spools
 from maintenance.jobs.shares import find_start
@@ -22,6 +23,7 @@ from maintenance.readiness.verdict import Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, JobSearchForm, changed_after_check
 from pages.jobs.step_forms import ChangeForm, EndForm, ProjectForm, StartForm
+from spools.models import Spool
 
 PER_PAGE = 30
 DETAILS = ("name", "project", "stage", "override_reason", "parts", "good_parts", "reason")
@@ -163,6 +165,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "job": row,
             "reasons": decode_checks(row.reasons),
             "uses": uses.prefetch_related("wear__part__kind"),
+            "without_use": Spool.objects.filter(pk__in=find_spools_without_use(job=row).get(row.pk, ())),
             "reserved": row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"),
             "steps": _list_steps(row),
             "forms": forms,

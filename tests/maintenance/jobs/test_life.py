@@ -9,6 +9,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from maintenance.jobs.life import rebuild_jobs
+from maintenance.jobs.queries import takes_from
 from maintenance.jobs.records import Outcome, record_job
 from maintenance.jobs.reprints import reprint_job
 from maintenance.jobs.steps import change_spool, end_job, start_job
@@ -96,6 +97,13 @@ def test_a_print_stops_somewhere(shop, loaded, where, printed_g):
     job = end_job(printing(shop, loaded), "stopped", at=hours_ago(1), **where)
     assert grams(job) == {loaded: pytest.approx(printed_g, rel=0.01)}
     assert rebuild_jobs() == [] and rebuild_wear() == []
+
+
+def test_a_print_that_took_nothing_is_found_by_its_spool(shop, loaded, second):
+    job = end_job(printing(shop, loaded), "failed", outcome=Outcome(reason="nothing came out"), mass_g=0)
+    assert not job.uses.exists()
+    assert list(Job.objects.filter(takes_from(code=loaded.code))) == [job]
+    assert not Job.objects.filter(takes_from(code=second.code)).exists()
 
 
 def test_the_same_print_from_a_script_and_from_a_person_is_one_job(shop, loaded):
