@@ -4,7 +4,6 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q, QuerySet
@@ -286,7 +285,5 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
 @cache_control(no_cache=True)
 def push_worker(request: HttpRequest) -> HttpResponse:
     """The service worker, at the root of the site: it serves what lies under its own address."""
-    path = finders.find("push-worker.js")
-    assert isinstance(path, str)
-    with open(path, encoding="utf-8") as file:
-        return HttpResponse(file.read(), content_type="text/javascript; charset=utf-8")
+    script = settings.BASE_DIR / "static" / "push-worker.js"
+    return HttpResponse(script.read_bytes(), content_type="text/javascript; charset=utf-8")
