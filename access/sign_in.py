@@ -5,7 +5,6 @@ cannot pass each other. Behind a proxy the address is the client's when TRUSTED_
 """
 
 import hashlib
-import ipaddress
 import logging
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -18,6 +17,7 @@ from django.utils import timezone
 from access.audit import record
 from access.hashers import MustWait
 from access.models import AuditEntry, SignInTries, User
+from background.addresses import group_address
 
 logger = logging.getLogger(__name__)
 FORGOTTEN_AFTER = timedelta(days=1)
@@ -90,14 +90,7 @@ def _account_key(name: str) -> str:
 
 
 def _address_key(address: str) -> str:
-    """One client has a whole network of 64 bits in IPv6."""
-    try:
-        parsed = ipaddress.ip_address(address)
-    except ValueError:
-        return f"address {address}"[:80]
-    if isinstance(parsed, ipaddress.IPv6Address) and parsed.ipv4_mapped is None:
-        return f"address {ipaddress.ip_network((parsed, 64), strict=False)}"
-    return f"address {parsed}"
+    return f"address {group_address(address)}"[:80]
 
 
 @transaction.atomic
