@@ -12,6 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from access.audit import record
+from access.browsers import describe_browser
 from access.models import Session, User
 
 # Idle sessions end by SESSION_COOKIE_AGE; used ones are written this seldom.
@@ -59,10 +60,11 @@ def session_age_middleware(
 
 
 def sessions_of(user: User) -> list[dict[str, Any]]:
-    """The live sessions of an account: key, began, seen, agent, address; the last seen first."""
+    """The live sessions of an account: key, began, seen, browser, address; the last seen first."""
     rows = Session.objects.filter(user=user, expire_date__gt=timezone.now())
     found = [{"key": row.session_key, **SessionStore().decode(row.session_data)} for row in rows]
     for session in found:
+        session["browser"] = describe_browser(session.get("agent", ""))
         for name in ("began", "seen"):
             session[name] = datetime.fromisoformat(session[name])
     return sorted(found, key=lambda session: session["seen"], reverse=True)

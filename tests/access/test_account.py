@@ -13,6 +13,7 @@ from django_otp.oath import totp
 from django_otp.plugins.otp_static.models import StaticDevice, StaticToken
 from django_otp.plugins.otp_totp.models import TOTPDevice
 
+from access.browsers import describe_browser
 from access.models import Session
 from access.tasks import mail_reset
 from background.models import WorkItem
@@ -48,6 +49,31 @@ def test_sessions_are_listed_and_ended_everywhere_but_here(ada):
     assert shows(page, "Phone", "192.0.2.9", note="session") and shows(page, "Desk", note="session")
     desk.post("/account/sign-out/")
     assert is_in(desk) and not is_in(phone)
+
+
+@pytest.mark.parametrize(
+    ("agent", "words"),
+    [
+        (
+            "Mozilla/5.0 (X11; Linux x86_64) AppleWebKit/537.36 Chrome/140.0 Safari/537.36",
+            "Chromium on Linux",
+        ),
+        (
+            "Mozilla/5.0 (Linux; Android 10; K) AppleWebKit/537.36 Chrome/140.0 Mobile Safari/537.36",
+            "Chromium on Android",
+        ),
+        ("Mozilla/5.0 (Windows NT 10.0; rv:140.0) Gecko/20100101 Firefox/140.0", "Firefox on Windows"),
+        (
+            "Mozilla/5.0 (iPhone; CPU iPhone OS 18_0 like Mac OS X) Version/18.0 Mobile Safari/604.1",
+            "Safari on iPhone",
+        ),
+        ("script/1.0", "script"),
+        ("", "Unknown browser"),
+        ("(" + "x" * 200, "Unknown browser"),
+    ],
+)
+def test_a_browser_is_told_in_words(agent, words):
+    assert describe_browser(agent) == words
 
 
 def test_a_session_ends_when_idle_and_after_a_month(ada):
