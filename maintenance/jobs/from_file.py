@@ -139,15 +139,19 @@ def _require_fit(facts: JobFacts, printer: Printer, sites: Sequence[Site], spool
         )
     if not facts.uses:
         raise refusal("no_filament", "The job feeds no filament, so there is nothing to print.")
-    highest_tool = max(use.tool for use in facts.uses)
-    if highest_tool >= len(sites):
-        noun = "slot" if any(site.toolhead.slots > 1 for site in sites) else "toolhead"
-        raise refusal(
-            "too_few_toolheads",
-            f"The job uses tool {highest_tool}, and {printer} has {len(sites)} "
-            f"{noun}{'s' if len(sites) != 1 else ''} (tools are counted from 0). Take another machine.",
-            "printer",
-        )
+    if (check := _check_tools(facts, printer, sites)) and check.remedy:
+        sentence = f"{check.statement.sentence} {check.remedy.statement.sentence}"
+        raise refusal("too_few_toolheads", sentence, "printer")
+
+
+def _check_tools(facts: JobFacts, printer: Printer, sites: Sequence[Site]) -> ReadinessCheck | None:
+    """A hold where the job uses a tool that the printer has no slot for."""
+    tool = max((use.tool for use in facts.uses), default=0)
+    if tool < len(sites):
+        return None
+    remedy = build_remedy("other_printer", "take_machine_with_slots", printer=str(printer), slots=tool + 1)
+    values = {"tool": tool, "printer": str(printer), "toolheads": len(sites)}
+    return build_check("toolheads", HOLD, "too_few_toolheads", remedy, **values)
 
 
 def _judge(
@@ -196,11 +200,8 @@ def _no_spool_check(site: str) -> ReadinessCheck:
 
 
 def _judge_whole_job(facts: JobFacts, printer: Printer, sites: list[Site], parts: list[JobPart]) -> Verdict:
-    missing = [use.tool for use in facts.uses if use.tool >= len(sites)]
-    if missing:
-        remedy = build_remedy("other_printer", "take_other_machine")
-        values = {"tool": max(missing), "printer": str(printer), "toolheads": len(sites)}
-        return Verdict([build_check("toolheads", HOLD, "too_few_toolheads", remedy, **values)])
+    if check := _check_tools(facts, printer, sites):
+        return Verdict([check])
     return combine_verdicts(
         [
             PartVerdict(

@@ -130,20 +130,24 @@ def split_by_changes(
     """Each share in pieces, one for each spool that it came from: the last is of the spool that it ends with."""
     pieces = [[Piece(share, start)] for share in shares]
     for change in changes:
-        given, following = decode_shares(change.shares)
-        for rows in pieces:
-            last = rows[-1].share
-            if (last.toolhead, last.spool) == (given.toolhead, given.spool):
-                mass_g = min(given.mass_g, last.mass_g)
-                rest = msgspec.structs.replace(
-                    last.scaled(last.mass_g - mass_g), spool=following.spool, slot=following.slot
-                )
-                rows[-1:] = [Piece(last.scaled(mass_g), rows[-1].since), Piece(rest, change.at)]
-                break
-        else:
+        # One for each tool that printed from the former spool, and the next spool.
+        *given, following = decode_shares(change.shares)
+        feeding = [
+            rows
+            for rows in pieces
+            if (rows[-1].share.toolhead, rows[-1].share.spool) == (given[0].toolhead, given[0].spool)
+        ]
+        if len(feeding) != len(given):
             raise refusal(
                 "later_event", "A later change of spool rests on that. Withdraw the later steps first."
             )
+        for rows, share in zip(feeding, given, strict=True):
+            last = rows[-1].share
+            mass_g = min(share.mass_g, last.mass_g)
+            rest = msgspec.structs.replace(
+                last.scaled(last.mass_g - mass_g), spool=following.spool, slot=following.slot
+            )
+            rows[-1:] = [Piece(last.scaled(mass_g), rows[-1].since), Piece(rest, change.at)]
     return pieces
 
 

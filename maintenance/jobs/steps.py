@@ -1,6 +1,6 @@
 """Steps in the life of a job: it starts, goes on with another spool, and ends: finished, failed or stopped."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from math import pi
 from typing import Any, TypedDict, Unpack
@@ -115,23 +115,20 @@ def change_spool(
             "outside_print", f"Give a time from {format_time(job.start)} on, within the print.", "at"
         )
     spool = lock_spool(spool)
-    whole, rows = _find_pieces(job, from_spool)
-    share = rows[-1].share
+    feeding = _find_pieces(job, from_spool)
+    share = feeding[0][1][-1].share
     toolhead, former = _load_pair(share)
     _require_next(spool, former)
-    if printed.get("mass_g") is not None:
-        given_g = require_within("mass_g", printed["mass_g"] or 0.0, 0, share.mass_g, "g")
-    else:
-        before_g = sum(piece.share.mass_g for piece in rows[:-1])
-        part = _find_part(job, at, printed)[0]
-        given_g = min(share.mass_g, max(0.0, whole.mass_g * part(share) - before_g))
     JobEvent.objects.create(
         job=job,
         kind=Kind.CHANGED,
         at=at,
         shares=encode_shares(
             [
-                Share(toolhead.pk, former.pk, given_g, slot=share.slot),
+                *(
+                    Share(toolhead.pk, former.pk, mass_g, slot=share.slot)
+                    for mass_g in _find_given_g(job, at, feeding, printed)
+                ),
                 Share(toolhead.pk, spool.pk, 0.0, slot=_find_next_slot(toolhead, spool, at) or share.slot),
             ]
         ),
@@ -143,6 +140,21 @@ def change_spool(
     return job
 
 
+def _find_given_g(
+    job: Job, at: datetime, feeding: Sequence[tuple[Share, list[Piece]]], printed: PrintedPart
+) -> list[float]:
+    """The grams that a spool gave for each share of a print until it ran out."""
+    if printed.get("mass_g") is not None:
+        most_g = sum(rows[-1].share.mass_g for _, rows in feeding)
+        mass_g = require_within("mass_g", printed["mass_g"] or 0.0, 0, most_g, "g")
+        return [mass_g * rows[-1].share.mass_g / most_g if most_g else 0.0 for _, rows in feeding]
+    part, given_g = _find_part(job, at, printed)[0], []
+    for whole, rows in feeding:
+        before_g = sum(piece.share.mass_g for piece in rows[:-1])
+        given_g.append(min(rows[-1].share.mass_g, max(0.0, whole.mass_g * part(whole) - before_g)))
+    return given_g
+
+
 def _find_next_slot(toolhead: Toolhead, spool: Spool, at: datetime) -> int | None:
     """The slot of the toolhead that a spool is in at a time."""
     lasting = Loading.objects.filter(
@@ -151,8 +163,11 @@ def _find_next_slot(toolhead: Toolhead, spool: Spool, at: datetime) -> int | Non
     return lasting.values_list("slot", flat=True).first()
 
 
-def _find_pieces(job: Job, from_spool: Spool | None) -> tuple[Share, list[Piece]]:
-    """The share of a print whose spool ran out, as it was to be, and its pieces so far. Refused: several."""
+def _find_pieces(job: Job, from_spool: Spool | None) -> list[tuple[Share, list[Piece]]]:
+    """The shares of a print that its spool ran out for, as they were to be, each with its pieces so far.
+
+    They are several where tools go on from one spool since an earlier change. Refused: several spools.
+    """
     events = list(job.events.valid())
     changes = [event for event in events if event.kind == Kind.CHANGED]
     start = find_start(events)
@@ -163,11 +178,11 @@ def _find_pieces(job: Job, from_spool: Spool | None) -> tuple[Share, list[Piece]
         for whole, rows in zip(decode_shares(start.shares), pieces, strict=True)
         if from_spool is None or rows[-1].share.spool == from_spool.pk
     ]
-    if len(fitting) != 1:
+    if len({(rows[-1].share.toolhead, rows[-1].share.spool) for _, rows in fitting}) != 1:
         raise refusal(
             "several_spools", "Give the spool that ran out: one that the print uses now.", "from_spool"
         )
-    return fitting[0]
+    return fitting
 
 
 def _require_next(spool: Spool, former: Spool) -> None:

@@ -268,6 +268,7 @@ def build_toolhead_inputs(
             FedMaterial(fed.spool.feedstock_id, fed.printed, build_material_inputs(fed.spool.feedstock).purge)
             for fed in machine.fed
         ],
+        slots=toolhead.slots,
         flow_checks=flow_checks or {},
     )
 

@@ -193,7 +193,8 @@ class ToolheadInputs:
     """A toolhead, apart from the spool and the job.
 
     guided: fed through a long tube. parts: by role. hot_end: since it was last cleaned; services: since all
-    others. fed: its last two loadings, the newest first. flow_checks: by the name of the material.
+    others. fed: its last two loadings, the newest first; with several slots the materials of its last print.
+    flow_checks: by the name of the material.
     """
 
     name: str
@@ -207,6 +208,7 @@ class ToolheadInputs:
     hot_end: ServiceProgress | None = None
     services: list[ServiceProgress] = field(default_factory=list)
     fed: list[FedMaterial] = field(default_factory=list)
+    slots: int = 1
     flow_checks: dict[str, LastFlowCheck] = field(default_factory=dict)
 
 

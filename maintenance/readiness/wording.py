@@ -34,7 +34,6 @@ _fixed(
             "Take another spool, or read the file again for this diameter if it was made for it."
         ),
         "load_or_take_other_spool": "Load one, or check with another.",
-        "take_other_machine": "Take another machine.",
         "print_on_own_nozzles": (
             "Print them through a nozzle each, or take materials that share a temperature."
         ),
@@ -146,7 +145,16 @@ def _no_spool(toolhead: str) -> str:
 
 @words_for("readiness.too_few_toolheads")
 def _too_few_toolheads(tool: int, printer: str, toolheads: int) -> str:
-    return f"The job uses tool {tool}; {printer} has {toolheads} (counted from 0)."
+    has = "T0 alone" if toolheads == 1 else f"T0 to T{toolheads - 1}"
+    return f"The job uses the tools up to T{tool}; {printer} has {has}: one for each slot of its toolheads."
+
+
+@words_for("readiness.take_machine_with_slots")
+def _take_machine_with_slots(printer: str, slots: int) -> str:
+    return (
+        f"Take a printer with {slots} slots, or make the file for fewer tools. If {printer} has a spool changer, state "
+        "its slots on the page of the toolhead."
+    )
 
 
 @words_for("readiness.no_nozzle")

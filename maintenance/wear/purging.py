@@ -33,6 +33,10 @@ class MaterialChange:
     statement: Statement
     remedy: Statement
 
+    @property
+    def gives_fumes(self) -> bool:
+        return self.statement.code == "purging.leftovers_give_off_fumes"
+
 
 def assess_change(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> MaterialChange:
     """From the old material to the new one, which will be printed at nozzle_c."""

@@ -101,9 +101,18 @@ class MaterialsForm(forms.Form):
         return {tool: self.cleaned_data[f"tool_{tool}"] for tool in self.tools}
 
 
+def name_slots() -> dict[int, str]:
+    """Where the spools are that are in one of several slots, in words, by their ids."""
+    in_slots = Loading.objects.present().filter(toolhead__slots__gt=1)
+    return {row.spool_id: row.site for row in in_slots.select_related("toolhead__printer")}
+
+
 class SpoolField(forms.ModelChoiceField):
-    # Where spools are that are in one of several slots, by their ids.
-    sites: Mapping[int, str] = {}
+    """sites: where spools are that are in one of several slots, by their ids."""
+
+    def __init__(self, *args: Any, sites: Mapping[int, str], **options: Any) -> None:
+        self.sites = sites
+        super().__init__(*args, **options)
 
     def label_from_instance(self, spool: Spool) -> str:
         site = self.sites.get(spool.pk)
@@ -153,14 +162,11 @@ class PrintForm(forms.Form):
     def __init__(self, *args: Any, facts: JobFacts, **options: Any) -> None:
         super().__init__(*args, **options)
         several = len(facts.uses) > 1
-        in_slots = Loading.objects.present().filter(toolhead__slots__gt=1)
-        sites = {row.spool_id: row.site for row in in_slots.select_related("toolhead__printer")}
+        sites = name_slots()
         self.spool_names = [f"spool_{n}" for n in range(1, len(facts.uses) + 1)]
         for n, (name, use) in enumerate(zip(self.spool_names, facts.uses, strict=True), 1):
             label = f"Spool {n}, tool {use.tool}, {use.filament_mm / 1000:.1f} m" if several else "Spool"
-            spool_field = SpoolField(SPOOLS.all(), label=label, empty_label=None)
-            spool_field.sites = sites
-            self.fields[name] = spool_field
+            self.fields[name] = SpoolField(SPOOLS.all(), label=label, empty_label=None, sites=sites)
         if several and sites:
             self.fields["changes"] = number(
                 "Changes of spool",

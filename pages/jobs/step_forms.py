@@ -10,7 +10,7 @@ from maintenance.jobs.records import MAX_PROJECT_LENGTH
 from maintenance.jobs.shares import ENDS
 from maintenance.models import Job
 from pages.frame.forms import WhenField, number
-from pages.jobs.file_forms import SPOOLS, SpoolField
+from pages.jobs.file_forms import SPOOLS, SpoolField, name_slots
 from spools.models import Place, Spool
 
 
@@ -81,9 +81,12 @@ class ChangeForm(PrintedPartForm):
         same_material = SPOOLS.filter(feedstock__in=used.values("feedstock"))
         at_work = Q(job_uses__job=job) if job.is_over else Q(reservations__job=job)
         current = Spool.objects.filter(at_work).select_related("feedstock__maker").distinct()
-        self.fields["spool"] = SpoolField(same_material, label="It goes on with", empty_label=None)
+        sites = name_slots()
+        self.fields["spool"] = SpoolField(
+            same_material, label="It goes on with", empty_label=None, sites=sites
+        )
         if current.count() > 1:
-            self.fields["from_spool"] = SpoolField(current, label="Ran out", empty_label=None)
+            self.fields["from_spool"] = SpoolField(current, label="Ran out", empty_label=None, sites=sites)
         self.fields["unload_to"] = forms.ModelChoiceField(
             Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]),
             label="The one that ran out goes to",

@@ -41,8 +41,7 @@ def judge_mix(materials: Sequence[MixedMaterial]) -> ReadinessCheck | None:
     for old, new in permutations(materials, 2):
         change = assess_change(old.material, new.material, new.nozzle_c)
         if change.matters and old.material != new.material:
-            gives_fumes = old.material.overheated and new.nozzle_c > old.material.nozzle_max_c
-            state = HOLD if gives_fumes else CAUTION
+            state = HOLD if change.gives_fumes else CAUTION
             return ReadinessCheck("mix", state, change.statement, Remedy("purge", change.remedy))
     return build_check(
         "mix", CLEAR, "mix_fits", polymers=sorted({mixed.material.polymer for mixed in materials})

@@ -77,6 +77,11 @@ def material_change(
 
     None: nothing was loaded before, or the same feedstock, or it has been printed since its change.
     """
+    if toolhead.slots > 1:
+        # Any of the last print's materials may have come last: the worst counts.
+        others = [fed.material for fed in toolhead.fed if fed.feedstock != material.feedstock]
+        changes = [assess_change(old, material.purge, nozzle_c) for old in others]
+        return max(changes, key=lambda change: (change.matters, change.gives_fumes), default=None)
     before = toolhead.fed
     if before and before[0].feedstock == material.feedstock:
         if before[0].printed:

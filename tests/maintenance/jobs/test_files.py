@@ -418,7 +418,7 @@ def test_a_spool_that_is_loaded_nowhere_is_judged_too(shop, plain, wet):
 
 def test_a_job_of_two_tools_needs_two_toolheads(shop, plain):
     file = read(given_file(HEAD + ONE_METRE + "T1\n" + ONE_METRE))
-    with refuses("too_few_toolheads", "printer", names=["tool 1", "North"]):
+    with refuses("too_few_toolheads", "printer", names=["T1", "North"]):
         judge_on_machine(file, shop.north.printer, [plain, plain])
     for name, on in zip(("North", "South"), judge_on_all_machines(file), strict=True):
         assert says(on.verdict.reasons[0], "too_few_toolheads", tool=1, printer=name, toolheads=1)

@@ -1,9 +1,12 @@
 """Jobs on a toolhead with several slots: each tool's spool judged, grams split, changes purged and counted for wear."""
 
+from dataclasses import replace
 from math import pi
+from types import SimpleNamespace
 
 import pytest
 import time_machine
+from django.db import transaction
 from django.utils import timezone
 
 from maintenance.costs.usage import load_usage
@@ -18,13 +21,16 @@ from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import save_toolhead
 from maintenance.models import Loading, Reservation, WearEntry
 from maintenance.parts.wear_entries import rebuild_wear
+from maintenance.readiness.inputs import FedMaterial
 from maintenance.readiness.rules.mix import MixedMaterial, judge_mix
+from maintenance.readiness.rules.service import material_change
 from maintenance.wear.purging import PurgeMaterial
 from spools.codes import pretty
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
 from spools.statements import Statement
 from tests.maintenance.jobs.test_files import HEAD, ONE_METRE, given_file, read
+from tests.maintenance.readiness.test_rules import GOOD
 from tests.refusals import refuses
 from tests.spools.conftest import hours_ago, receive
 
@@ -168,6 +174,31 @@ def test_a_spool_that_ran_out_goes_on_from_another_slot(changer):
     assert list(Reservation.objects.order_by("spool").values_list("spool", "mass_g", "nozzle_c")) == before
 
 
+def test_a_spool_that_two_tools_end_on_runs_out_for_both(changer):
+    following = receive(changer.pla, changer.box, card="dry")
+    job = print_(changer, stage="printing", start=hours_ago(0.02))
+    load_spool(changer.south, following)
+    zeroth, first, second = changer.spools
+    change_spool(job, first, from_spool=zeroth, mass_g=2.0)
+    both_g = grams(0, zeroth) - 2 + grams(1, first)
+    with refuses("out_of_range", "mass_g"):
+        change_spool(job, following, from_spool=first, mass_g=both_g + 0.1)
+    change_spool(job, following, from_spool=first, mass_g=5.0)
+    end_job(job, "finished")
+    assert {use.spool: use.mass_g for use in job.uses.all()} == {
+        zeroth: pytest.approx(2),
+        first: pytest.approx(5),
+        second: pytest.approx(grams(2, second)),
+        following: pytest.approx(both_g - 5),
+    }
+    assert rebuild_jobs() == []
+    with refuses("later_event"), transaction.atomic():
+        withdraw(job.events.get(kind="changed", shares__0__spool=zeroth.pk), reason="a mistake")
+    for event in job.events.order_by("-at", "-pk")[:2]:
+        withdraw(event, reason="a mistake")
+    assert Reservation.objects.get(spool=first).mass_g == pytest.approx(both_g)
+
+
 def test_a_plan_starts_from_its_slots_and_is_printed_again(changer):
     job = print_(changer, stage="planned", start=None)
     for tool, spool in enumerate(changer.spools):
@@ -208,3 +239,22 @@ POM = PurgeMaterial("POM", 210, 230, overheated="formaldehyde")
 def test_materials_on_one_nozzle_share_a_temperature(mixed, state, code):
     check = judge_mix([MixedMaterial(*row) for row in mixed])
     assert (check and check.state, check and check.statement.code) == (state, code)
+
+
+@pytest.mark.parametrize(
+    ("fed", "code"),
+    [
+        ([], None),
+        ([(1, PETG)], None),
+        # The hottest one is the new material itself: the other may have come last.
+        ([(1, PETG), (2, PLA)], "purging.leftovers_melt"),
+        ([(2, ABS), (3, PLA)], "purging.leftovers_do_not_melt"),
+        ([(2, ABS), (3, POM)], "purging.leftovers_give_off_fumes"),
+    ],
+)
+def test_any_material_of_a_mixed_print_may_have_come_last(fed, code):
+    toolhead = replace(GOOD.toolhead, slots=4, fed=[FedMaterial(pk, True, old) for pk, old in fed])
+    material = SimpleNamespace(feedstock=1, purge=PETG)
+    nozzle_c = 225 if code == "purging.leftovers_do_not_melt" else 240
+    change = material_change(material, toolhead, nozzle_c)
+    assert (change and change.statement.code) == code

@@ -197,7 +197,13 @@ SENTENCES = [
     (
         "readiness.too_few_toolheads",
         {"tool": 1, "printer": "North", "toolheads": 1},
-        "The job uses tool 1; North has 1 (counted from 0).",
+        "The job uses the tools up to T1; North has T0 alone: one for each slot of its toolheads.",
+    ),
+    (
+        "readiness.take_machine_with_slots",
+        {"printer": "North", "slots": 2},
+        "Take a printer with 2 slots, or make the file for fewer tools. If North has a spool changer, state its slots on "
+        "the page of the toolhead.",
     ),
     (
         "readiness.no_nozzle",
