@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from tempfile import TemporaryDirectory
 
 import pytest
+import time_machine
 from django.conf import settings
+from django.utils import timezone
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, expect, sync_playwright
@@ -72,6 +74,22 @@ def django_db_modify_db_settings(
         # A test outlives no power cut.
         options = database["OPTIONS"]
         options["init_command"] = options["init_command"].replace("synchronous=FULL", "synchronous=OFF")
+
+
+START = timezone.now().replace(second=0, microsecond=0)
+
+
+@pytest.fixture(autouse=True)
+def _same_minute(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Each test begins when the run began, at a full minute: facts of some hours ago have the same time in all of it.
+
+    Programs that a test starts have a clock of their own.
+    """
+    if request.node.nodeid.startswith(WAITING):
+        yield
+    else:
+        with time_machine.travel(START, tick=True):
+            yield
 
 
 @pytest.fixture(autouse=True)

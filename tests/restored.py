@@ -1,4 +1,4 @@
-"""A shop that many tests begin with is built once a minute; its rows are put back for the other tests."""
+"""A shop that many tests begin with is built once; its rows are put back for the other tests."""
 
 import random
 from collections.abc import Callable
@@ -32,8 +32,8 @@ _built: dict[Callable[[], Any], Built] = {}
 def build_once(build: Callable[[], T]) -> T:
     """The answer of build() and the rows that it makes, as if it ran now; on SQLite.
 
-    Facts are some hours old to the minute, so it runs again in the next minute; also where a test has made rows
-    before, or commits. Its spools have the same codes in each test: the ensemble of a spool is seeded by its code.
+    Tests begin in the same minute, to which facts are some hours old; it runs again where a test asks for it later,
+    has made rows before, or commits. Its spools have the same codes in each test: the ensemble of a spool is seeded by its code.
     """
     if connection.vendor != "sqlite" or not connection.in_atomic_block:
         return build()
