@@ -1,12 +1,14 @@
-"""Spools that somebody wants dry: loaded, reserved for a job, planned to be dried, or needed for a print request."""
+"""Spools that somebody wants dry: loaded, reserved, planned to be dried, or needed for a print request or a job file."""
 
 from collections.abc import Iterable, Sequence
+from datetime import timedelta
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import DateTimeField, Exists, OuterRef, Q, QuerySet
+from django.utils import timezone
 
-from background.prepared import PreparedQuery
-from maintenance.models import Loading, Reservation
+from background.prepared import Parameter, PreparedQuery
+from maintenance.models import Job, JobFileMaterial, Loading, Reservation
 from spools.board import board
 from spools.drying.dryers import planned_dryings
 from spools.inventory.openings import is_opened
@@ -14,16 +16,18 @@ from spools.models import DryingRun, PrintRequest, Spool, SpoolBoard
 
 # The word of an unopened bag is taken, unless its card says otherwise.
 IS_OPENED = Q(spool__card__in=[Spool.Card.WET, Spool.Card.MISSING]) | is_opened("spool")
+# So long a job file waits for its print, from the statement of its material on.
+FILE_WAITS = timedelta(days=30)
 
 
 def find_wanted(wet_over: float) -> set[int]:
     """The ids of the spools that are wanted. A fixed number of queries.
 
-    wet_over: the chance above which a spool may be too wet. A request for a material wants the spool of it that is
-    the least wet, if even that one may be.
+    wet_over: the chance above which a spool may be too wet. A request for a material, or a job file of it that was
+    not printed yet, wants the spool of it that is the least wet, if even that one may be.
     """
     wanted = {spool for (spool,) in _SPOOLS.run()}
-    materials: list[Any] = _MATERIALS.run()
+    materials: list[Any] = _MATERIALS.run(since=timezone.now() - FILE_WAITS)
     if not materials:
         return wanted
     stock = board.rows_in_use().filter(_matches(materials)).order_by("over_clear", "spool")
@@ -48,7 +52,12 @@ def _build_spools() -> QuerySet[Any, Any]:
 
 def _build_materials() -> QuerySet[Any, Any]:
     requests = PrintRequest.objects.filter(withdrawn_at=None, spool=None).order_by()
-    return requests.values_list("feedstock", "polymer").distinct()
+    files = JobFileMaterial.objects.filter(
+        ~Exists(Job.objects.filter(file=OuterRef("file"), withdrawn_at=None)),
+        stated_at__gte=Parameter("since", DateTimeField()),
+    ).order_by()
+    columns = "feedstock", "polymer"
+    return requests.values_list(*columns).union(files.values_list(*columns))
 
 
 _SPOOLS, _MATERIALS = PreparedQuery(_build_spools), PreparedQuery(_build_materials)

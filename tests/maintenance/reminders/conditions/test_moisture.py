@@ -7,9 +7,10 @@ from django.utils import timezone
 
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
-from maintenance.models import Reminder
+from maintenance.models import Job, JobFile, JobFileMaterial, Reminder
 from maintenance.reminders.conditions import moisture
 from maintenance.reminders.conditions.moisture import find_damp_spools
+from maintenance.reminders.conditions.wanted import find_wanted
 from maintenance.reminders.reconcile import Counts
 from maintenance.reminders.sweep import sweep
 from maintenance.today import build_today
@@ -78,6 +79,22 @@ def test_nobody_is_reminded_of_a_damp_spool_that_nobody_wants(shop):
     record_job(toolhead=shop.north, spool=spools[0], start=start, override_reason="it will be dry", **numbers)
     sweep()
     assert open_conditions() == set(map(dry_condition, spools))
+
+
+def test_a_job_file_that_waits_wants_the_least_wet_spool_of_its_material(shop):
+    spools = [receive(shop.nylon, shop.shelf, sealed=False) for _ in range(2)]
+    file = JobFile.objects.create(name="hook.gcode", digest="0", size_bytes=9, state=JobFile.State.READ)
+    stated = JobFileMaterial.objects.create(file=file, tool=0, feedstock=shop.nylon)
+    sweep()
+    [wanted] = find_wanted(0.2)
+    assert wanted in {spool.pk for spool in spools} and is_open("dry")
+    columns = {"start": hours_ago(8), "end": hours_ago(6), "hours": 2, "nozzle_c": 260, "bed_c": 80}
+    job = Job.objects.create(printer=shop.north.printer, name="hook", file=file, **columns)
+    assert find_wanted(0.2) == set()
+    withdraw(job, reason="a test")
+    assert find_wanted(0.2) == {wanted}
+    JobFileMaterial.objects.filter(pk=stated.pk).update(stated_at=hours_ago(24 * 31))
+    assert find_wanted(0.2) == set()
 
 
 def test_it_is_resolved_in_the_dryer_and_opens_again_after_too_short_a_run(shop, wet):
