@@ -13,7 +13,10 @@ from spools.refusals import refusal
 
 @dataclass
 class Usage:
-    """What prints of a group took. jobs, failed: their ids; a print of several spools counts in the group of each."""
+    """What prints of a group took. jobs, failed: their ids; a print of several spools counts in the group of each.
+
+    month_g: grams by month, as "2026-03".
+    """
 
     name: str
     jobs: set[int] = field(default_factory=set)
@@ -24,12 +27,15 @@ class Usage:
     purge_g: float = 0.0
     cost: Cost = field(default_factory=Cost)
     failed_cost: Cost = field(default_factory=Cost)
+    month_g: dict[str, float] = field(default_factory=dict)
 
     def add(self, row: UseCost) -> None:
         job = row.use.job
         self.jobs.add(job.pk)
         self.hours += row.hours
         self.mass_g += row.use.mass_g
+        month = GROUPS["month"](row.use)
+        self.month_g[month] = self.month_g.get(month, 0.0) + row.use.mass_g
         self.purge_g += row.use.purge_g
         self.cost += row.cost
         if job.stage != Job.Stage.FINISHED:

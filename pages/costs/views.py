@@ -11,7 +11,7 @@ from maintenance.costs.rates import save_rates
 from maintenance.costs.shares import load_rates
 from maintenance.costs.usage import Usage, add_up, load_usage
 from maintenance.costs.wording import format_money
-from pages.costs.chart import draw_months
+from pages.costs.chart import draw_months, split_groups
 from pages.costs.forms import RatesForm, UsageForm
 from pages.frame.forms import apply, post_data
 
@@ -47,9 +47,9 @@ def usage(request: HttpRequest) -> HttpResponse:
     total = add_up(groups)
     most_g = max((group.mass_g for group in groups), default=0.0)
     chart = None
-    if by == "month" and groups:
+    if groups:
         days = form.cleaned_data["since"], form.cleaned_data["until"]
-        chart = draw_months({group.name: group for group in groups}, *days)
+        chart = draw_months(split_groups(by, groups), *days)
     query = {"by": by, "since": since.isoformat(), "until": until.isoformat(), "format": "csv"}
     return render(
         request,

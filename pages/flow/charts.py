@@ -21,8 +21,8 @@ ROUND_STEPS = [f * 10**power for power in range(-2, 7) for f in (1, 2, 5)]
 class Drawing:
     """Coordinates in a box. y_ticks, x_ticks: (place, text); points: (x, y, marked).
 
-    limits: (y, text, how far below the line its text stands). bars: (x, y, y). columns: (x, y, width, height, whether
-    it is of failures).
+    limits: (y, text, how far below the line its text stands). bars: (x, y, y). columns: (x, y, width, height, class
+    of its colour).
     """
 
     y_ticks: list[tuple[float, str]]
@@ -32,7 +32,7 @@ class Drawing:
     limits: list[tuple[float, str, int]]
     band: str = ""
     bars: list[tuple[float, float, float]] = field(default_factory=list)
-    columns: list[tuple[float, float, float, float, bool]] = field(default_factory=list)
+    columns: list[tuple[float, float, float, float, str]] = field(default_factory=list)
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT

@@ -4,13 +4,14 @@ import csv
 from datetime import date
 from io import StringIO
 
+import pytest
 from django.urls import reverse
 from rest_framework.test import APIClient
 
 from maintenance.costs.usage import Usage
 from maintenance.jobs.records import record_job
 from maintenance.models import CostRates, Printer
-from pages.costs.chart import draw_months
+from pages.costs.chart import draw_months, split_groups
 from pages.costs.views import LISTS
 from tests.pages.shown import notes, require_refused, shows
 
@@ -52,23 +53,36 @@ def test_rates_prices_and_the_report_of_usage(shop, desk):
     assert shows(desk.get(recorded.url), "EUR", "lamp", note="cost")
     for by in ("month", "material", "printer", "project"):
         page = desk.get(reverse("usage"), {"by": by})
-        assert (page.context["chart"] is None) == (by != "month")
+        parts = [part.name for part in page.context["chart"].parts]
+        named = {"month": ["finished", "failed or stopped"], "project": ["lamp"], "printer": [printer.name]}
+        assert parts == named.get(by, [str(spool.feedstock)])
         assert shows(page, "1 print", "EUR", note="total"), by
     rows = read_csv(desk.get(page.context["csv"]))
     assert [row["name"] for row in rows] == ["lamp"] and float(rows[0]["cost.machine"]) > 0
 
 
 def test_months_are_columns_with_failures_on_top():
-    good, bad = Usage("2025-11", mass_g=1500.0), Usage("2026-01", mass_g=600.0, failed_g=200.0)
-    drawing, unit = draw_months({"2025-11": good, "2026-01": bad}, date(2025, 9, 14), date(2026, 2, 3))
-    assert unit == "kg" and [text for _, text in drawing.x_ticks] == ["Nov 25", "Dec 25", "Jan 26", "Feb 26"]
+    groups = [Usage("2025-11", mass_g=1500.0), Usage("2026-01", mass_g=600.0, failed_g=200.0)]
+    chart = draw_months(split_groups("month", groups), date(2025, 9, 14), date(2026, 2, 3))
+    drawing = chart.drawing
+    assert chart.unit == "kg"
+    assert [text for _, text in drawing.x_ticks] == ["Nov 25", "Dec 25", "Jan 26", "Feb 26"]
     heights = [round(height, 6) for _, _, _, height, _ in drawing.columns]
     unit_px = heights[0] / 1500
     assert heights == [heights[0], 0, 0, 0, *(round(unit_px * g, 6) for g in (400, 200)), 0, 0]
     # All within the picture, the failures on the good ones.
-    (_, good_y, _, _, _), (_, top_y, _, height, failed) = drawing.columns[4:6]
-    assert failed and top_y + height == good_y and all(y >= drawing.top for _, y, *_ in drawing.columns)
-    assert len(draw_months({"2020-01": good}, date(2020, 1, 1), date(2026, 2, 3))[0].x_ticks) <= 6
+    (_, good_y, _, _, _), (_, top_y, _, height, look) = drawing.columns[4:6]
+    assert look == "usage-failed" and top_y + height == pytest.approx(good_y)
+    assert all(y >= drawing.top for _, y, *_ in drawing.columns)
+    long_ago = split_groups("month", [Usage("2020-01", mass_g=9.0)])
+    assert len(draw_months(long_ago, date(2020, 1, 1), date(2026, 2, 3)).drawing.x_ticks) <= 6
+
+
+def test_columns_are_split_by_the_groups_of_the_most_grams():
+    groups = [Usage(f"M{n}", mass_g=10.0 + n, month_g={"2026-01": 10.0, "2026-02": n}) for n in range(7)]
+    chart = draw_months(split_groups("material", groups), date(2026, 1, 1), date(2026, 2, 28))
+    assert [part.name for part in chart.parts] == ["M6", "M5", "M4", "M3", "M2", "2 others"]
+    assert [masses_g for _, masses_g in chart.rows] == [[10, 10, 10, 10, 10, 20], [6, 5, 4, 3, 2, 1]]
 
 
 def test_wrong_rates_and_spans_are_refused(shop, desk):
