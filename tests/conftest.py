@@ -2,7 +2,8 @@
 
 import os
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from tempfile import TemporaryDirectory
 
 import pytest
@@ -14,7 +15,7 @@ from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
 from tests.services.servers import START_WITHIN_S, PostgresServer, RedisServer
-from tests.services.shop import PREPARED
+from tests.services.shop import PREPARED, migrate_once, run_manage, shop_env
 
 # Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -70,10 +71,17 @@ def django_db_modify_db_settings(
     """A file like the real one, with WAL, instead of SQLite's default of a test database in memory."""
     database = settings.DATABASES["default"]
     if database["ENGINE"] == "django.db.backends.sqlite3":
-        database.setdefault("TEST", {})["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
+        migrate_once(data := tmp_path_factory.mktemp("database") / "data")
+        database.setdefault("TEST", {})["NAME"] = str(data / "loadworthy.sqlite3")
         # A test outlives no power cut.
         options = database["OPTIONS"]
         options["init_command"] = options["init_command"].replace("synchronous=FULL", "synchronous=OFF")
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """The file is there, migrated; it goes with its folder."""
+    return settings.DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3"
 
 
 START = timezone.now().replace(second=0, microsecond=0)
@@ -120,6 +128,17 @@ def postgres_server() -> Iterator[PostgresServer]:
     """A real PostgreSQL on a free port; new_database() returns the DATABASE_URL of an empty database."""
     with PostgresServer.running() as server:
         yield server
+
+
+@pytest.fixture(scope="session")
+def migrated_postgres(
+    postgres_server: PostgresServer, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[], str]:
+    """The address of a new, migrated database of the real PostgreSQL."""
+    template = postgres_server.new_database()
+    env = shop_env(tmp_path_factory.mktemp("migrating"), template)
+    run_manage(env, "migrate", "--verbosity", "0")
+    return partial(postgres_server.new_database, template)
 
 
 @pytest.fixture(scope="session")

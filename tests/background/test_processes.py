@@ -20,6 +20,7 @@ from tests.services.shop import (
     REPOSITORY,
     STOP_WITHIN_S,
     log_of,
+    migrate_once,
     name_of,
     parent_of,
     processes,
@@ -40,17 +41,16 @@ def on_servers_only(test):
 @pytest.fixture(params=["embedded", pytest.param("servers", marks=pytest.mark.services)])
 def env(request, tmp_path):
     """A migrated database: SQLite with the broker in memory, or PostgreSQL with Redis."""
-    urls = {}
+    data, urls = tmp_path / "data", {}
     if request.param == "servers":
+        data.mkdir()
         urls = {
-            "database_url": request.getfixturevalue("postgres_server").new_database(),
+            "database_url": request.getfixturevalue("migrated_postgres")(),
             "redis_url": request.getfixturevalue("redis_server").new_database(),
         }
-    data = tmp_path / "data"
-    data.mkdir()
-    env = shop_env(data, **urls, DJANGO_SETTINGS_MODULE=SETTINGS, SECRET_KEY="for tests")
-    run_manage(env, "migrate", "--verbosity", "0")
-    return env
+    else:
+        migrate_once(data)
+    return shop_env(data, **urls, DJANGO_SETTINGS_MODULE=SETTINGS, SECRET_KEY="for tests")
 
 
 def enqueue(env, *items: tuple[str, dict]) -> None:

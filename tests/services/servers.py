@@ -93,11 +93,11 @@ class PostgresServer:
                 wait_for("PostgreSQL", server._answers)
                 yield server
 
-    def new_database(self) -> str:
-        """The address of a new, empty database."""
-        name = f"shop_{next(self.numbers)}"
+    def new_database(self, copied: str = "") -> str:
+        """The address of a new database: empty, or a copy of the one at that address, which nobody may use."""
+        name, template = f"shop_{next(self.numbers)}", copied.rpartition("/")[2] or "template1"
         with psycopg.connect(self._url("postgres"), autocommit=True) as connection:
-            connection.execute(f"CREATE DATABASE {name}")
+            connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         return self._url(name)
 
     def _url(self, name: str) -> str:

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,20 +59,40 @@ def _prepare(env: dict[str, str], demo: bool) -> str:
 
 
 def prepare_once(env: dict[str, str], demo: bool = False) -> str:
-    """Prepare a fresh data folder with SQLite; return what that said.
+    """Prepare a fresh data folder with SQLite; return what that said."""
 
-    One process of a run of tests prepares each of the two shops, as that takes seconds; the others copy it.
+    def prepare(data: Path) -> str:
+        migrate_once(data)
+        return _prepare(env | {"LOADWORTHY_DATA": str(data)}, demo)
+
+    return _copy_of("demo" if demo else "empty", prepare, Path(env["LOADWORTHY_DATA"]))
+
+
+def migrate_once(data: Path) -> None:
+    """Make a data folder with a migrated SQLite database."""
+
+    def migrate(made: Path) -> str:
+        made.mkdir()
+        return run_manage(shop_env(made), "migrate", "--verbosity", "0")
+
+    _copy_of("migrated", migrate, data)
+
+
+def _copy_of(name: str, make: Callable[[Path], str], data: Path) -> str:
+    """Make a data folder, and return what was said.
+
+    One process of a run of tests makes each kind of folder, as that takes seconds; the others copy it.
     """
     if PREPARED not in os.environ:
-        return _prepare(env, demo)
-    prepared = Path(os.environ[PREPARED], "demo" if demo else "empty")
+        return make(data)
+    prepared = Path(os.environ[PREPARED], name)
     with prepared.with_suffix(".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         said = prepared / "said"
         if not said.exists():
             prepared.mkdir(exist_ok=True)
-            said.write_text(_prepare(env | {"LOADWORTHY_DATA": str(prepared / "data")}, demo))
-    shutil.copytree(prepared / "data", env["LOADWORTHY_DATA"])
+            said.write_text(make(prepared / "data"))
+    shutil.copytree(prepared / "data", data)
     return said.read_text()
 
 

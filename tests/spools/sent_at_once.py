@@ -1,5 +1,5 @@
-"""The same form and the same API request, sent several times at once, on the database of the environment; and two
-job files at once.
+"""The same form and the same API request, sent several times at once, on the migrated database of the environment;
+and two job files at once.
 
 Run as a module by test_idempotency.py; prints what went wrong, one line each.
 """
@@ -12,7 +12,6 @@ import django
 
 django.setup()
 
-from django.core.management import call_command  # noqa: E402
 from django.db import connection  # noqa: E402
 from django.test import Client  # noqa: E402
 from django.urls import reverse  # noqa: E402
@@ -26,7 +25,6 @@ ROUNDS, AT_ONCE = 3, 5
 
 
 def main() -> None:
-    call_command("migrate", verbosity=0)
     shop = small_shop()
     spool = shop.spools[2]
     token = add_token(shop.user, "a script", "all")[1]

@@ -13,7 +13,6 @@ import django
 django.setup()
 
 from django.core.exceptions import ValidationError  # noqa: E402
-from django.core.management import call_command  # noqa: E402
 from django.db import connection  # noqa: E402
 from django.db.models import Count  # noqa: E402
 from django.utils import timezone  # noqa: E402
@@ -31,7 +30,6 @@ ROUNDS = 4
 
 
 def main() -> None:
-    call_command("migrate", verbosity=0)
     shop = small_shop()
     nozzle = shop.toolheads[0].fittings.get(role="nozzle", end=None).part.kind
     add_stock(nozzle, 40)

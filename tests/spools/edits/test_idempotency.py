@@ -12,7 +12,6 @@ from django.utils import timezone
 
 from spools.edits.idempotency import KEPT_FOR, KeyedRequest, KeyReused, answer_once, prune
 from spools.models import Maker, SentRequest
-from tests.services.servers import PostgresServer
 from tests.services.shop import REPOSITORY, shop_env
 
 pytestmark = pytest.mark.django_db
@@ -88,10 +87,8 @@ def test_keys_are_forgotten_after_a_week(ada):
     assert not SentRequest.objects.exists()
 
 
-def test_requests_at_the_same_moment_are_carried_out_once(postgres_server: PostgresServer, tmp_path):
-    env = shop_env(
-        tmp_path / "data", postgres_server.new_database(), DJANGO_SETTINGS_MODULE="config.settings"
-    )
+def test_requests_at_the_same_moment_are_carried_out_once(migrated_postgres, tmp_path):
+    env = shop_env(tmp_path / "data", migrated_postgres(), DJANGO_SETTINGS_MODULE="config.settings")
     command = [sys.executable, "-m", "tests.spools.sent_at_once"]
     finished = subprocess.run(command, cwd=REPOSITORY, env=env, capture_output=True, text=True, timeout=300)
     assert (finished.returncode, finished.stdout.strip()) == (0, ""), finished.stdout + finished.stderr
