@@ -10,6 +10,7 @@ from django.shortcuts import redirect, render
 
 from access.hashers import MustWait
 from access.rules import ANYBODY, explain, is_allowed, required_role
+from access.second_factor import must_add_factor
 
 
 class RoleMiddleware:
@@ -34,6 +35,8 @@ class RoleMiddleware:
             return redirect_to_login(request.get_full_path())
         if request.user.must_change_password and name != "password":
             return redirect("password")
+        if name not in ("password", "second-factor", "password-changed") and must_add_factor(request.user):
+            return redirect("second-factor")
         if is_allowed(request.user, role):
             return None
         raise PermissionDenied(explain(role))

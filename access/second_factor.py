@@ -3,6 +3,7 @@
 import hashlib
 import secrets
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django_otp.plugins.otp_static.models import StaticDevice
@@ -16,6 +17,11 @@ NAME = "app"
 
 def has_second_factor(user: User) -> bool:
     return TOTPDevice.objects.filter(user=user, confirmed=True).exists()
+
+
+def must_add_factor(user: User) -> bool:
+    """Whether an account has to add one before anything else (SECOND_FACTOR)."""
+    return settings.SECOND_FACTOR_NEEDED and not has_second_factor(user)
 
 
 def prepare(user: User) -> TOTPDevice:

@@ -9,7 +9,9 @@ import logging
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
+from django.contrib.auth import authenticate
 from django.contrib.auth.backends import ModelBackend
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest
 from django.utils import timezone
@@ -75,6 +77,16 @@ class CountingBackend(ModelBackend):
         SignInTries.objects.filter(key=account_key).delete()
         logger.info("%s gave the right password.", user)
         return user
+
+
+def require_password(request: HttpRequest, user: User, password: str) -> None:
+    """For changes by which a session that was left open could become somebody else's account.
+
+    Counted like a try to sign in. Raises MustWait, and ValidationError for a wrong one.
+    """
+    if authenticate(request, username=user.get_username(), password=password) != user:
+        error = ValidationError("This is not your password. Nothing was changed.", code="wrong_password")
+        raise ValidationError({"present_password": error})
 
 
 def _is_known(name: str, address: str) -> bool:

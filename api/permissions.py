@@ -6,6 +6,7 @@ from rest_framework.request import Request
 
 from access.models import Token
 from access.rules import explain, required_role
+from access.second_factor import must_add_factor
 from access.tokens import allows
 
 
@@ -20,6 +21,8 @@ class RolePermission(BasePermission):
         token = request.auth
         if request.user.must_change_password and not isinstance(token, Token):
             raise PermissionDenied("Change your password on the pages first.", code="must_change_password")
+        if not isinstance(token, Token) and must_add_factor(request.user):
+            raise PermissionDenied("Add a second factor on the pages first.", code="must_add_factor")
         if isinstance(token, Token) and not allows(token, match.view_name, method, match.kwargs):
             scope = token.get_scope_display()
             raise PermissionDenied(

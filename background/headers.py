@@ -1,8 +1,10 @@
 """Middleware for the headers that Django has no setting for."""
 
+import re
 from collections.abc import Callable
 
-from django.http import HttpRequest, HttpResponse
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse, JsonResponse
 
 # The page that scans labels needs the camera; nothing needs any other device of the visitor.
 REFUSED_DEVICES = [
@@ -27,5 +29,22 @@ def headers_middleware(
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
         return response
+
+    return middleware
+
+
+def refuse_plain_middleware(
+    get_response: Callable[[HttpRequest], HttpResponse],
+) -> Callable[[HttpRequest], HttpResponse]:
+    """With SECURE=1, refuses scripts that come by http, where people are led to https."""
+    refused = re.compile("|".join(settings.PLAIN_REFUSED))
+
+    def middleware(request: HttpRequest) -> HttpResponse:
+        plain = settings.SECURE_SSL_REDIRECT and not request.is_secure()
+        if plain and refused.search(request.path.lstrip("/")):
+            message = "Ask by https, and replace the token: it may have been read on the way."
+            error = {"field": "", "code": "https_needed", "message": message}
+            return JsonResponse({"errors": [error]}, status=403)
+        return get_response(request)
 
     return middleware

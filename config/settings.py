@@ -86,6 +86,7 @@ MIDDLEWARE = [
     "background.headers.headers_middleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "csp.middleware.CSPMiddleware",
+    "background.headers.refuse_plain_middleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -153,12 +154,14 @@ SESSION_ENGINE = "access.sessions"
 SESSION_COOKIE_AGE = 3600 * _whole_number("SESSION_IDLE_HOURS", 168)
 PASSWORD_RESET_TIMEOUT = 2 * 3600
 OTP_TOTP_ISSUER = "Loadworthy"
+# Whether every person needs a code from an app beside the password.
+SECOND_FACTOR_NEEDED = _flag("SECOND_FACTOR")
 AUTHENTICATION_BACKENDS = ["access.sign_in.CountingBackend"]
 PASSWORD_HASHERS = ["access.hashers.GatedHasher"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"django.contrib.auth.password_validation.{name}"}
     for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
-]
+] + [{"NAME": "access.passwords.ShopWordsValidator"}]
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "today"
 LOGOUT_REDIRECT_URL = "sign-in"
@@ -187,12 +190,14 @@ STORAGES = {
 WHITENOISE_USE_FINDERS = not _collected
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 
+# Addresses of scripts, which would follow a redirect without anybody seeing it.
+PLAIN_REFUSED = ["^api/v1/", "^metrics$"]
 # Behind a TLS proxy set SECURE=1: only https is answered, with cookies that no other host can set.
 if _flag("SECURE"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
-    # For probes on the machine itself.
-    SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$"]
+    # For probes on the machine itself; the others are refused, so that no script sends its token in the open unnoticed.
+    SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$", *PLAIN_REFUSED]
     SECURE_HSTS_SECONDS = 365 * 24 * 3600
     SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-sessionid", "__Host-csrftoken"
 # Other names below the shop's host name are not ours to bind to https.

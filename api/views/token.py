@@ -6,7 +6,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from access.models import Token, User
-from access.second_factor import has_second_factor, require_code
+from access.second_factor import has_second_factor, must_add_factor, require_code
 from access.tokens import MOST_DAYS, add_token, end_token
 from api.fields import StrictSerializer, parse
 from api.views.base import Endpoint
@@ -57,6 +57,8 @@ class Tokens(Endpoint):
         code = data.pop("code", "")
         if user.must_change_password:
             raise refusal("must_change_password", "Sign in on the pages and change the password first.")
+        if must_add_factor(user):
+            raise refusal("must_add_factor", "Sign in on the pages and add a second factor first.")
         if has_second_factor(user):
             require_code(user, code)
         place = data.pop("place", None)

@@ -7,26 +7,45 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
 from access.models import User
 from access.second_factor import confirm, has_second_factor, prepare, remove, require_code
 from access.sessions import end_sessions, sessions_of
+from access.sign_in import require_password
 from pages.frame.doors import CodeForm
 from pages.frame.forms import apply, post_data
 
 
+def password_field() -> forms.CharField:
+    widget = forms.PasswordInput(attrs={"autocomplete": "current-password"})
+    return forms.CharField(label="Your password", strip=False, max_length=1000, widget=widget)
+
+
 class AddressForm(forms.ModelForm):
+    present_password = password_field()
+
     class Meta:
         model = User
         fields = ["email"]
         help_texts = {"email": "For a link when you forget your password. Nothing else is sent there."}
 
 
+class NewFactorForm(CodeForm):
+    present_password = password_field()
+
+
+@sensitive_post_parameters()
 def account(request: HttpRequest) -> HttpResponse:
     user: Any = request.user
     form = AddressForm(post_data(request), instance=User.objects.get(pk=user.pk))
-    if apply(form, lambda _: form.save()):
+
+    def save(data: dict[str, Any]) -> None:
+        require_password(request, user, data["present_password"])
+        form.save()
+
+    if apply(form, save):
         messages.success(request, "Your address is saved.")
         return redirect("account")
     context = {
@@ -47,11 +66,17 @@ def sessions_end(request: HttpRequest) -> HttpResponse:
     return redirect("account")
 
 
+@sensitive_post_parameters()
 def second_factor(request: HttpRequest) -> HttpResponse:
     """The secret for the app, and the first code of it; then the recovery codes, once."""
     user: Any = request.user
-    form, codes = CodeForm(post_data(request)), []
-    if not has_second_factor(user) and apply(form, lambda data: codes.extend(confirm(user, data["code"]))):
+    form, codes = NewFactorForm(post_data(request)), []
+
+    def add(data: dict[str, Any]) -> None:
+        require_password(request, user, data["present_password"])
+        codes.extend(confirm(user, data["code"]))
+
+    if not has_second_factor(user) and apply(form, add):
         return render(request, "frame/recovery_codes.html", {"codes": codes})
     if has_second_factor(user):
         return redirect("account")

@@ -14,7 +14,7 @@ from django_otp.plugins.otp_static.models import StaticDevice, StaticToken
 from django_otp.plugins.otp_totp.models import TOTPDevice
 
 from access.browsers import describe_browser
-from access.models import Session
+from access.models import Session, SignInTries
 from access.tasks import mail_reset
 from background.models import WorkItem
 from tests.pages.shown import notes, require_refused, shows
@@ -110,7 +110,7 @@ def test_a_password_that_somebody_else_chose_is_changed_first(ada):
 def with_second_factor(client: Client) -> tuple[TOTPDevice, list[str]]:
     assert client.get("/account/second-factor/").status_code == 200
     device = TOTPDevice.objects.get()
-    page = client.post("/account/second-factor/", {"code": code_of(device, 0)})
+    page = client.post("/account/second-factor/", {"code": code_of(device, 0), "present_password": PASSWORD})
     assert "recovery" in notes(page)
     return TOTPDevice.objects.get(), re.findall(r"\b[0-9a-f]{20}\b", page.content.decode())
 
@@ -168,6 +168,18 @@ def test_a_token_needs_the_code_too_and_removal_needs_it(ada):
     assert Client().post("/api/v1/token", asked, "application/json").status_code == 200
 
 
+def test_a_second_factor_may_be_needed_by_everybody(ada, settings):
+    settings.SECOND_FACTOR_NEEDED = True
+    client = signed_in()
+    assert client.get("/").headers["Location"] == "/account/second-factor/"
+    assert client.get("/api/v1/places").status_code == 403
+    asked = {"username": NAME, "password": PASSWORD, "name": "x", "scope": "read"}
+    refused = Client().post("/api/v1/token", asked, "application/json")
+    assert refused.json()["errors"][0]["code"] == "must_add_factor"
+    with_second_factor(client)
+    assert client.get("/").status_code == 200 and client.get("/api/v1/places").status_code == 200
+
+
 def test_a_forgotten_password_is_chosen_anew_by_a_link(ada, settings):
     settings.EMAIL_HOST = "mail.example"
     known, unknown = (Client().post("/sign-in/forgotten/", {"name": name}) for name in (NAME, "nobody"))
@@ -190,6 +202,43 @@ def test_links_to_choose_anew_are_limited_and_need_mail(ada, settings):
     settings.EMAIL_HOST = "mail.example"
     answers = [Client().post("/sign-in/forgotten/", {"name": NAME}).status_code for _ in range(4)]
     assert answers == [200, 200, 200, 429]
+
+
+def test_a_session_that_was_left_open_is_not_made_somebody_elses_account(ada):
+    desk = signed_in()
+    theirs = {"email": "mallory@example.org", "present_password": "guess"}
+    require_refused(desk.post("/account/", theirs), "wrong_password", "present_password")
+    desk.get("/account/second-factor/")
+    code = code_of(TOTPDevice.objects.get(user=ada), 0)
+    page = desk.post("/account/second-factor/", {"code": code, "present_password": "guess"})
+    require_refused(page, "wrong_password", "present_password")
+    assert not TOTPDevice.objects.filter(confirmed=True).exists()
+    answers = [desk.post("/account/", theirs).status_code for _ in range(5)]
+    assert answers[-1] == 429
+    SignInTries.objects.all().delete()
+    desk.post("/account/", {"email": "new@example.org", "present_password": PASSWORD})
+    ada.refresh_from_db()
+    assert ada.email == "new@example.org"
+
+
+@pytest.mark.parametrize(
+    ("password", "code"),
+    [
+        ("short", "password_too_short"),
+        ("football1", "password_too_common"),
+        ("Filament2026!", "password_of_shop_words"),
+        ("spool-printer-9", "password_of_shop_words"),
+        ("nozzle and the moon", None),
+        ("ж" * 100 + " 'any' <characters> ", None),
+    ],
+)
+def test_a_password_is_long_uncommon_and_not_of_the_shop(ada, password, code):
+    desk = signed_in()
+    page = choose(desk, new_password1=password, new_password2=password)
+    if code is None:
+        assert page.status_code == 302 and is_in(signed_in(password))
+    else:
+        require_refused(page, code, "new_password2")
 
 
 def test_sessions_of_strangers_belong_to_nobody(ada):

@@ -19,12 +19,14 @@ call_command("check", deploy=True, fail_level="WARNING", verbosity=0)
 client = Client()
 plain = client.get("/spools/?q=a", headers={"host": "shop.example"})
 page = client.get("/sign-in/", secure=True, headers={"host": "shop.example"})
+script = client.post("/api/v1/token/", headers={"host": "shop.example"})
 cookie = page.cookies["__Host-csrftoken"]
 from django.db import connection
 cursor = connection.cursor()
 print(json.dumps({
     "synchronous": cursor.execute("PRAGMA synchronous").fetchone()[0],
     "redirect": [plain.status_code, plain["Location"]],
+    "script": [script.status_code, script.json()["errors"][0]["code"]],
     "hsts": page["Strict-Transport-Security"],
     "cookie": [cookie["secure"], cookie["path"], cookie["domain"]],
     "session": settings.SESSION_COOKIE_NAME,
@@ -50,6 +52,8 @@ def test_every_answer_has_the_headers(client, address, host, status):
     assert answer["Permissions-Policy"].startswith("camera=(self), ")
     assert answer["Cross-Origin-Resource-Policy"] == "same-origin"
     assert answer["X-Frame-Options"] == "DENY"
+    assert answer["X-Content-Type-Options"] == "nosniff"
+    assert answer["Referrer-Policy"] == answer["Cross-Origin-Opener-Policy"] == "same-origin"
     policy = answer["Content-Security-Policy"]
     assert "default-src 'self'" in policy and "unsafe" not in policy
 
@@ -77,6 +81,7 @@ def test_secure_is_clean_for_a_deployment():
     assert done.returncode == 0, done.stderr
     answers = json.loads(done.stdout.splitlines()[-1])
     assert answers["redirect"] == [301, "https://shop.example/spools/?q=a"]
+    assert answers["script"] == [403, "https_needed"]
     assert answers["hsts"] == "max-age=31536000"
     assert answers["cookie"] == [True, "/", ""]
     assert answers["synchronous"] == 2, "FULL: what was acknowledged survives a power cut"
