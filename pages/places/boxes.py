@@ -1,18 +1,13 @@
 """The part of a place's page for dry boxes: air, desiccant, and the form for a charge."""
 
-from itertools import groupby
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils import timezone
 
 from pages.frame.forms import apply, post_data
-from pages.places.charts import draw_line_chart
 from pages.places.forms import DesiccantForm
 from spools.air.dry_box import SHOWN, BoxNow, explain_missing, list_missing, put_desiccant
 from spools.air.dry_box_outlook import LEAK_FACTOR
-from spools.air.hourly import HOUR
 from spools.models import DesiccantCharge, Place
 from spools.physics.desiccant import DESICCANTS
 from spools.physics.drybox import OPENING_SHARE
@@ -45,7 +40,6 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
         "opening_share_pct": 100 * OPENING_SHARE,
         "hours": [_hours(days) for days in box.days],
         "regenerated": [(row, _hours(row.days)) for row in box.regenerated],
-        **_humidity_history(box),
     }
 
 
@@ -66,21 +60,6 @@ def _state(box: BoxNow) -> str:
         return "hold"
     soon = box.days.soonest is not None and box.days.soonest < SHOWN.days
     return "caution" if soon or box.findings else "clear"
-
-
-def _humidity_history(box: BoxNow) -> dict:
-    """The computed humidity of the last days, drawn and by day."""
-    rows = [
-        (hour, rh_pct, room_rh_pct)
-        for hour, (_, rh_pct, room_rh_pct) in box.simulated.hours.items()
-        if hour >= box.at - SHOWN
-    ]
-    drawn = [(hour, rh_pct) for hour, rh_pct, _ in rows]
-    days = []
-    for day, hours in groupby(rows, lambda row: timezone.localdate(row[0])):
-        _, inside, room = zip(*hours, strict=True)
-        days.append((day, min(inside), sum(inside) / len(inside), max(inside), sum(room) / len(room)))
-    return {"course": draw_line_chart(drawn, box.at - SHOWN, box.at, HOUR), "course_days": days}
 
 
 def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:

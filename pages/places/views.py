@@ -1,8 +1,5 @@
 """Places: where spools can be and what the air is like there."""
 
-from datetime import datetime, timedelta
-from itertools import groupby
-
 from django.contrib import messages
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
@@ -13,18 +10,16 @@ from django.views.decorators.http import require_POST
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
 from pages.places.boxes import box_context
-from pages.places.charts import draw_line_chart
+from pages.places.charts import SHOWN, draw_box, draw_humidity, draw_temperature
 from pages.places.forms import PlaceForm, ReadingForm, ReadingsFileForm
 from pages.places.readings import correction_context
 from pages.places.salt_checks import salt_check_context
 from spools.air import climate
-from spools.air.dry_box import box_now
+from spools.air.dry_box import BoxNow, box_now
+from spools.air.salt_checks import load_hygrometers
 from spools.inventory.assumptions import save_place
 from spools.inventory.retiring import bring_back_place, retire_place
 from spools.models import Place, Reading, Stay
-
-SHOWN_DAYS = 7
-MOST_POINTS = 400
 
 
 def places(request: HttpRequest) -> HttpResponse:
@@ -57,7 +52,7 @@ def place(request: HttpRequest, pk: int) -> HttpResponse:
             "reading_form": ReadingForm(),
             "file_form": ReadingsFileForm(),
             **salt_check_context(place),
-            **_recent_readings(place),
+            **_draw_air(place, box),
             **correction_context(place),
             **(box_context(place, box) if place.kind == Place.Kind.DRY_BOX else {}),
         },
@@ -96,39 +91,16 @@ def place_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("place", pk)
 
 
-def _recent_readings(place: Place) -> dict:
-    """Charts and a table by day of the last readings; empty without any."""
-    until = timezone.now()
-    since = until - timedelta(days=SHOWN_DAYS)
-    rows = list(
-        Reading.objects.filter(place=place, at__gte=since, at__lte=until).values_list(
-            "at", "temperature_c", "rh_pct"
-        )
-    )
-    if not rows:
-        return {"last_reading": Reading.objects.filter(place=place).last(), "shown_days": SHOWN_DAYS}
-    drawn = rows[:: -(-len(rows) // MOST_POINTS)]
-    gap = climate.BELIEVED_FOR
-    return {
-        "charts": [
-            ("Humidity, % RH", draw_line_chart([(at, rh) for at, _, rh in drawn], since, until, gap)),
-            ("Temperature, °C", draw_line_chart([(at, t) for at, t, _ in drawn], since, until, gap)),
-        ],
-        "days": [_day(list(group)) for _, group in groupby(rows, lambda row: timezone.localdate(row[0]))],
-        "shown_days": SHOWN_DAYS,
-    }
-
-
-def _day(rows: list[tuple[datetime, float, float]]) -> dict:
-    temperatures = [row[1] for row in rows]
-    humidities = [row[2] for row in rows]
-    return {
-        "day": rows[0][0],
-        "count": len(rows),
-        "t_low": min(temperatures),
-        "t_mean": sum(temperatures) / len(rows),
-        "t_high": max(temperatures),
-        "rh_low": min(humidities),
-        "rh_mean": sum(humidities) / len(rows),
-        "rh_high": max(humidities),
-    }
+def _draw_air(place: Place, box: BoxNow | None) -> dict:
+    """The charts of the last readings, and of the computed air of a dry box."""
+    now = timezone.now()
+    readings = Reading.objects.filter(place=place, at__gte=now - SHOWN, at__lte=now)
+    rows = list(readings.values_list("at", "temperature_c", "rh_pct"))
+    charts = [draw_temperature(rows, now)] if rows else []
+    if box is not None:
+        corrected = load_hygrometers([place.pk])[place.pk].correct(rows) if rows else []
+        return {"charts": charts, "box_chart": draw_box(box, corrected), "shown_days": SHOWN.days}
+    if rows:
+        charts.insert(0, draw_humidity(rows, now))
+    last = None if rows else Reading.objects.filter(place=place).last()
+    return {"charts": charts, "last_reading": last, "shown_days": SHOWN.days}

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from spools import limits
 from spools.air.dry_box_cache import OPENINGS_OVER, SimulatedAir, simulate_airs
-from spools.air.dry_box_facts import is_complete
+from spools.air.dry_box_facts import build_box, is_complete
 from spools.air.dry_box_outlook import (
     DESICCANT_SHARE,
     LEAK_FACTOR,
@@ -136,6 +136,13 @@ class BoxNow:
     @cached_property
     def regenerated(self) -> list[RegenerationEffect]:
         return self.outlook.regenerated()
+
+    def forecast_rh_pct(self, days: int) -> list[float]:
+        """Its humidity after each of so many days, % RH, if its room stays as it is."""
+        outlook, box = self.outlook, build_box(self.place, self.charge, self.openings_day)
+        return (
+            100 * drybox.forecast_rh(box, outlook.sorbers, outlook.state, outlook.room, [DAY_S] * days)
+        ).tolist()
 
     @property
     def needed_g(self) -> float | None:

@@ -82,7 +82,11 @@ def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
     assert {"no_food", "no_source"} <= notes(result)
     advice = result.context["advice"]
     assert advice.code == "dry_box_regeneration.silica_gel" and shows(result, advice.sentence)
-    assert result.content.decode().count("chart-line") == 1, "the box has no readings"
+    chart = result.context["box_chart"]
+    assert chart.headers == ["computed", "forecast", "event"], "the box has no readings"
+    now = [row for row in chart.rows if row.cells[2] == "now"]
+    assert [row.cells[1] for row in now] == [f"{box.rh_pct:.0f}"]
+    assert [text for _, text, _ in chart.limits] == [f"limit {charged.limit_rh_pct:.0f}"]
     places = desk.get(reverse("places"))
     [climate] = [climate for place, climate in places.context["rows"] if place == charged]
     assert climate.origin == "computed" and "200 g" in climate.source.values["desiccant"]

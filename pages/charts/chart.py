@@ -1,0 +1,256 @@
+"""The one way to draw a chart: lines, bands, limits, spans and marks, as SVG that templates/partials/chart.html writes.
+
+Positions along are in % of the width, heights in pixels, so that a chart is as wide as its page has room while its
+texts keep their size. The numbers stand in its table, which a reading cursor (static/chart.js) reads, too.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil
+
+from pages.charts.axes import Along, Axis, Tick, as_number, round_ticks
+from spools.wording import format_number
+
+HEIGHT = 190
+# Lines are drawn in a box so wide, which the page stretches.
+BOX_WIDTH = 1000
+MOST_TICKS = 4
+# Labels of limits that lie closer, in pixels, stand above and below their lines.
+LABEL_PX = 18
+MOST_ROWS = 80
+
+# What is known how, which a line shows by its stroke: see drawings.css.
+MEASURED, COMPUTED, FORECAST, OTHER_FORECAST, ASSUMED = "measured", "computed", "forecast", "other", "assumed"
+# The mark of the present time.
+NOW = "now"
+EVENT = "event"
+
+
+@dataclass(frozen=True)
+class Series:
+    """A line through (along, value) points in their order, and a band of (low, high) about each of them.
+
+    kind: by which it is drawn. gap: where two points are further apart the line breaks, in seconds or in the unit
+    along. in_dots: points without a line.
+    """
+
+    name: str
+    kind: str
+    points: Sequence[tuple[Along, float]]
+    bands: Sequence[tuple[float, float]] = ()
+    gap: float | None = None
+    in_dots: bool = False
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A line across at a value, with its name; its value stands behind it."""
+
+    value: float
+    name: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """An event: NOW, a line of its own; others a sign on the axis. name: in the legend; text: in the table."""
+
+    at: Along
+    name: str
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch that is shaded, such as a drying run."""
+
+    first: Along
+    last: Along
+    name: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of the table, for a place along in %; cells: a text for each series, and what happened then."""
+
+    at: float
+    head: str
+    cells: list[str]
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Everything that the template writes. y positions in pixels, x in %, paths in a box of BOX_WIDTH × HEIGHT.
+
+    reading: the values now, or the last ones, as the cursor shows those of other places.
+    limits: (y, text, y of the text). spans: (x, width). marks: x of signs. now: x.
+    lines, areas: (kind, path). dots: (kind, x, y). legend: (kind, name). headers: of the columns of rows.
+    """
+
+    title: str
+    reading: str
+    along: str
+    y_ticks: list[tuple[float, str]]
+    x_ticks: list[Tick]
+    lines: list[tuple[str, str]]
+    areas: list[tuple[str, str]]
+    dots: list[tuple[str, float, float]]
+    limits: list[tuple[float, str, float]]
+    spans: list[tuple[float, float]]
+    marks: list[float]
+    now: float | None
+    legend: list[tuple[str, str]]
+    headers: list[str]
+    rows: list[Row]
+    height: int = HEIGHT
+    width: int = BOX_WIDTH
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What is around the lines: the axis along, its name, the unit of the values, and how a value is written."""
+
+    title: str
+    first: Along
+    last: Along
+    along: str = "Time"
+    limits: Sequence[Limit] = ()
+    marks: Sequence[Mark] = ()
+    spans: Sequence[Span] = ()
+    write: Callable[[float], str] = format_number
+    from_zero: bool = False
+
+
+def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
+    """A chart of at least one point."""
+    axis = Axis(frame.first, frame.last)
+    values = [value for each in series for _, value in each.points]
+    values += [end for each in series for band in each.bands for end in band]
+    values += [limit.value for limit in frame.limits]
+    ticks = round_ticks(min(values + [0.0] * frame.from_zero), max(values), MOST_TICKS)
+    low, high = ticks[0], ticks[-1]
+
+    def y(value: float) -> float:
+        return round(HEIGHT * (high - value) / (high - low), 1)
+
+    spans = [span for span in frame.spans if axis.at(span.last) > axis.at(span.first)]
+    marks = [mark for mark in frame.marks if axis.contains(mark.at)]
+    signs = [mark for mark in marks if mark.name != NOW]
+    now = next((axis.at(mark.at) for mark in marks if mark.name == NOW), None)
+    events = _list_events(axis, marks, spans)
+    headers = [each.name for each in series] + [EVENT] * bool(events)
+    rows = _rows(series, axis, events, frame.write)
+    return Chart(
+        title=frame.title,
+        reading=_describe(next((row for row in rows if row.at == now), rows[-1]), headers),
+        along=frame.along,
+        y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
+        x_ticks=axis.ticks(),
+        lines=[(each.kind, _line(each, axis, y)) for each in series if not each.in_dots],
+        areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and not each.in_dots],
+        dots=[
+            (each.kind, axis.at(at), y(value)) for each in series if each.in_dots for at, value in each.points
+        ],
+        limits=_place_limits(frame.limits, y, frame.write),
+        spans=[(axis.at(span.first), axis.at(span.last) - axis.at(span.first)) for span in spans],
+        marks=[axis.at(mark.at) for mark in signs],
+        now=now,
+        legend=_legend(series, spans, signs),
+        headers=headers,
+        rows=rows,
+    )
+
+
+def _points(points: Sequence[tuple[Along, float]], axis: Axis, y: Callable[[float], float]) -> list[str]:
+    return [f"{BOX_WIDTH / 100 * axis.at(at):.0f} {y(value):.1f}" for at, value in points]
+
+
+def _line(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
+    places = _points(series.points, axis, y)
+    far = [False] + [
+        series.gap is not None and as_number(after) - as_number(before) > series.gap
+        for (before, _), (after, _) in pairwise(series.points)
+    ]
+    joints = ["M" if n == 0 or is_far else "L" for n, is_far in enumerate(far)]
+    return "".join(joint + place for joint, place in zip(joints, places, strict=False))
+
+
+def _area(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
+    """Between the lower and the upper ends of the band; pieces as those of the line."""
+    pieces: list[list[int]] = [[0]]
+    for n, ((before, _), (after, _)) in enumerate(pairwise(series.points), start=1):
+        if series.gap is not None and as_number(after) - as_number(before) > series.gap:
+            pieces.append([])
+        pieces[-1].append(n)
+    path = ""
+    for piece in pieces:
+        lower = _points([(series.points[n][0], series.bands[n][0]) for n in piece], axis, y)
+        upper = _points([(series.points[n][0], series.bands[n][1]) for n in reversed(piece)], axis, y)
+        path += f"M{'L'.join(lower + upper)}Z"
+    return path
+
+
+def _place_limits(
+    limits: Sequence[Limit], y: Callable[[float], float], write: Callable[[float], str]
+) -> list[tuple[float, str, float]]:
+    """The text of a limit stands above its line, or below where the next higher one is near."""
+    placed, above = [], -float(HEIGHT)
+    for limit in sorted(limits, key=lambda limit: -limit.value):
+        line = y(limit.value)
+        text_y = line - 5 if line - above > LABEL_PX and line > LABEL_PX else line + 15
+        placed.append((line, f"{limit.name} {write(limit.value)}", text_y))
+        above = text_y
+    return placed
+
+
+def _legend(series: Sequence[Series], spans: Sequence[Span], signs: Sequence[Mark]) -> list[tuple[str, str]]:
+    """(kind, name) of each series where there are several, and of each name of a span or sign once."""
+    named = [(each.kind, each.name) for each in series] if len(series) > 1 else []
+    named += [("span", span.name) for span in spans] + [("sign", sign.name) for sign in signs]
+    return list(dict.fromkeys(named))
+
+
+def _list_events(axis: Axis, marks: Sequence[Mark], spans: Sequence[Span]) -> dict[Along, list[str]]:
+    """In words, by their place along."""
+    named = [(mark.at, mark.text or mark.name) for mark in marks]
+    named += [(span.first, f"{span.name}, begins") for span in spans if axis.contains(span.first)]
+    named += [(span.last, f"{span.name}, ends") for span in spans if axis.contains(span.last)]
+    events: dict[Along, list[str]] = {}
+    for at, text in named:
+        events.setdefault(at, []).append(text)
+    return events
+
+
+def _rows(
+    series: Sequence[Series], axis: Axis, events: Mapping[Along, Sequence[str]], write: Callable[[float], str]
+) -> list[Row]:
+    """By place along, with all events; of very many points an even choice."""
+    by_series = [_texts(each, write) for each in series]
+    places = sorted({at for texts in by_series for at in texts}, key=as_number)
+    chosen = places[:: max(1, ceil(len(places) / MOST_ROWS))]
+    return [
+        Row(
+            axis.at(at),
+            axis.name(at),
+            [texts.get(at, "") for texts in by_series] + ["; ".join(events.get(at, []))] * bool(events),
+        )
+        for at in sorted({*chosen, *events}, key=as_number)
+    ]
+
+
+def _describe(row: Row, headers: Sequence[str]) -> str:
+    texts = [
+        f"{name} {text}" if len(headers) > 1 else text
+        for name, text in zip(headers, row.cells, strict=True)
+        if text and name != EVENT
+    ]
+    return f"{row.head}: {'; '.join(texts)}"
+
+
+def _texts(series: Series, write: Callable[[float], str]) -> Mapping[Along, str]:
+    if not series.bands:
+        return {at: write(value) for at, value in series.points}
+    return {
+        at: f"{write(value)} ({write(low)} to {write(high)})"
+        for (at, value), (low, high) in zip(series.points, series.bands, strict=True)
+    }
