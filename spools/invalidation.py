@@ -24,6 +24,7 @@ from spools.models import (
     Feedstock,
     Filler,
     MassEntry,
+    MoisturePoint,
     MoistureState,
     Place,
     Polymer,
@@ -54,6 +55,9 @@ LIMITS = {
     *("flow_c", "nozzle_min_c", "nozzle_max_c", "bed_min_c", "bed_max_c", "enclosure", "emission"),
 }
 
+# Deleted together: those that go on from there, and those of charts.
+CHECKPOINTS = (MoistureState, MoisturePoint)
+
 
 @transaction.atomic
 def invalidate_after(spool_ids: Iterable[int], at: datetime) -> None:
@@ -82,7 +86,8 @@ def invalidate_after_mass(spool_id: int, at: datetime, *, weighed: bool) -> None
     if weighed:
         _invalidate_taught({spool_id}, at, at)
         Ensemble.objects.filter(spool=spool_id).delete()
-        MoistureState.objects.filter(spool=spool_id).delete()
+        for model in CHECKPOINTS:
+            model._default_manager.filter(spool=spool_id).delete()
 
 
 def _invalidate_with_boxes(spool_ids: set[int], boxes: set[int], at: datetime) -> None:
@@ -190,7 +195,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
 def invalidate_all() -> None:
     """Delete everything that was computed from facts."""
     lock_spool_facts()
-    for model in (SpoolBoard, MoistureState, Ensemble, Prior, SpoolLesson, BoxAir, BoxBoard):
+    for model in (SpoolBoard, *CHECKPOINTS, Ensemble, Prior, SpoolLesson, BoxAir, BoxBoard):
         model._default_manager.all().delete()
     Spool.objects.update(cache_generation=F("cache_generation") + 1)
     Place.objects.update(cache_generation=F("cache_generation") + 1)
@@ -299,7 +304,8 @@ def _invalidate_spools(
     Spool.objects.filter(pk__in=spool_ids).update(cache_generation=F("cache_generation") + 1)
     weighed_later = Ensemble.objects.filter(spool__in=spool_ids, last_at__gte=weighed_after)
     stale = Q(at__gt=at) | Q(spool__in=weighed_later.values("spool"))
-    MoistureState.objects.filter(stale, spool__in=spool_ids).delete()
+    for model in CHECKPOINTS:
+        model._default_manager.filter(stale, spool__in=spool_ids).delete()
     weighed_later.delete()
     SpoolLesson.objects.filter(spool__in=spool_ids, last_at__gte=weighed_after).delete()
     # How it arrived, and its feedstock, decide which spools taught it.
@@ -335,6 +341,6 @@ def _invalidate_taught(
     if not taught:
         return
     Spool.objects.filter(pk__in=taught).update(cache_generation=F("cache_generation") + 1)
-    for model in (MoistureState, Ensemble, Prior):
+    for model in (*CHECKPOINTS, Ensemble, Prior):
         model._default_manager.filter(spool__in=taught).delete()
     wake()

@@ -20,6 +20,7 @@ from spools.models import (
     Ensemble,
     Feedstock,
     MassEntry,
+    MoisturePoint,
     MoistureState,
     Move,
     Opening,
@@ -37,7 +38,7 @@ from spools.wording import format_time
 FIELDS = ("feedstock", "net_mass_g", "gross_g")
 # Rows that a receipt brings with it, or that are computed.
 OF_RECEIPT = {Stay, Move, Ending, Opening, SpoolCorrection, MassEntry}
-OF_RECEIPT |= {MoistureState, Ensemble, Prior, SpoolLesson, SpoolBoard}
+OF_RECEIPT |= {MoistureState, MoisturePoint, Ensemble, Prior, SpoolLesson, SpoolBoard}
 
 
 def find_receipt(spool: Spool) -> dict[str, Any]:

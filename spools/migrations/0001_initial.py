@@ -1446,6 +1446,33 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="MoisturePoint",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="moisture_points",
+                        to="spools.spool",
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("p10_pct", models.FloatField()),
+                ("p50_pct", models.FloatField()),
+                ("p90_pct", models.FloatField()),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [models.UniqueConstraint(fields=("spool", "at"), name="moisture_point_once")],
+            },
+        ),
+        migrations.CreateModel(
             name="MoistureState",
             fields=[
                 (

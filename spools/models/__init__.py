@@ -2,7 +2,7 @@ from .board import AirOutlook, SpoolBoard
 from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
-from .moisture import CacheVersion, Ensemble, MoistureState, Prior, SpoolLesson
+from .moisture import CacheVersion, Ensemble, MoisturePoint, MoistureState, Prior, SpoolLesson
 from .places import (
     BoxAir,
     BoxBoard,
@@ -33,6 +33,7 @@ __all__ = [
     "Joining",
     "Maker",
     "MassEntry",
+    "MoisturePoint",
     "MoistureState",
     "Move",
     "Opening",

@@ -42,6 +42,26 @@ class MoistureState(models.Model):
         return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}"
 
 
+class MoisturePoint(models.Model):
+    """The moisture of the outer turns at each of the times of checkpoints in the last days, for charts.
+
+    Of a small job, % by mass. It is stored and deleted with the checkpoints.
+    """
+
+    spool = models.ForeignKey(Spool, models.CASCADE, related_name="moisture_points")
+    at = models.DateTimeField()
+    p10_pct = models.FloatField()
+    p50_pct = models.FloatField()
+    p90_pct = models.FloatField()
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [models.UniqueConstraint(fields=["spool", "at"], name="moisture_point_once")]
+
+    def __str__(self) -> str:
+        return f"{self.spool_id} at {self.at:%Y-%m-%d %H:%M}: {self.p50_pct:.3g} %"
+
+
 class Ensemble(models.Model):
     """The members of a spool's ensemble as its weighings moved them.
 

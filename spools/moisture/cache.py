@@ -16,13 +16,14 @@ from spools.air.climate import hour_of
 from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import is_current_version
-from spools.models import Ensemble, MoistureState, Prior, Spool, SpoolLesson
+from spools.models import Ensemble, MoisturePoint, MoistureState, Prior, Spool, SpoolLesson
 from spools.moisture.assimilation import WeighingResult, weighings_of
-from spools.moisture.checkpoints import prune, slot
+from spools.moisture.checkpoints import prune, shown_since, slot
 from spools.moisture.feedstock_lessons import ComputedLesson
 from spools.moisture.history import History
 from spools.moisture.state import Moisture
 from spools.moisture.steps import SpoolMoment, advance_spools, load_spools
+from spools.physics_inputs import SMALL_JOB_G, Interval
 from spools.wording import format_time
 
 REBUILD_BATCH = 50
@@ -38,6 +39,7 @@ class ComputedMoisture:
 
     generations: dict[int, int]
     checkpoints: list[MoistureState]
+    points: list[MoisturePoint]
     ensembles: list[Ensemble]
     priors: list[Prior]
     lessons: list[ComputedLesson]
@@ -82,11 +84,13 @@ def _compute(
     taught = {pk for pk, result in loaded.weighings.items() if result.teachers}
     loaded.lessons.prepare(loaded.ensembles, times, taught)
     rows: dict[tuple[int, str, int], MoistureState] = {}
+    points: list[MoisturePoint] = []
     # The air of the present hour changes with its next reading.
     last, closed = dict(loaded.starts), hour_of(until)
+    shown = shown_since(closed)
 
     def is_needed(at: datetime, following: datetime | None) -> bool:
-        if stored is not None or following is None or following > closed:
+        if stored is not None or following is None or following > closed or at >= shown:
             return True
         return slot(at, closed) != slot(following, closed)
 
@@ -95,11 +99,14 @@ def _compute(
         for pk, moment in reached.items():
             if moment.closes and moment.at <= closed:
                 row = rows[pk, *slot(moment.at, closed)] = _checkpoint(pk, moment)
+                if moment.at >= shown:
+                    points.append(_point(pk, moment))
                 if stored is not None:
                     stored.compare(row)
     return ComputedMoisture(
         generations,
         list(rows.values()),
+        points,
         loaded.ensembles,
         loaded.priors,
         list(loaded.lessons.computed.values()),
@@ -120,6 +127,13 @@ def _checkpoint(spool_id: int, moment: SpoolMoment) -> MoistureState:
     )
 
 
+def _point(spool_id: int, moment: SpoolMoment) -> MoisturePoint:
+    band = Interval.from_members(moment.winding.outer_pct(SMALL_JOB_G))
+    return MoisturePoint(
+        spool_id=spool_id, at=moment.at, p10_pct=band.p10, p50_pct=band.p50, p90_pct=band.p90
+    )
+
+
 @transaction.atomic
 def store_advance(computed: ComputedMoisture) -> int:
     """Store computed rows, but none of a spool about which a fact was added meanwhile. Returns how many."""
@@ -127,16 +141,24 @@ def store_advance(computed: ComputedMoisture) -> int:
     if not same:
         return 0
     checkpoints = [row for row in computed.checkpoints if row.spool_id in same]
+    points = [row for row in computed.points if row.spool_id in same]
     ensembles = [row for row in computed.ensembles if row.spool_id in same]
     # Other members have other checkpoints.
     moved = [row.spool_id for row in ensembles]
     Ensemble.objects.filter(spool__in=moved).delete()
-    MoistureState.objects.filter(spool__in=moved).delete()
+    for model in (MoistureState, MoisturePoint):
+        model._default_manager.filter(spool__in=moved).delete()
     MoistureState.objects.bulk_create(
         checkpoints,
         update_conflicts=True,
         unique_fields=["spool", "at"],
         update_fields=["memory", "exposure_hours", "dry_hours", "heat_hours"],
+    )
+    MoisturePoint.objects.bulk_create(
+        points,
+        update_conflicts=True,
+        unique_fields=["spool", "at"],
+        update_fields=["p10_pct", "p50_pct", "p90_pct"],
     )
     prune(same)
     priors = [row for row in computed.priors if row.spool_id in same]
@@ -173,7 +195,8 @@ def rebuild(spools: Iterable[Spool], until: datetime | None = None) -> list[str]
         stored = _StoredCheckpoints(batch)
         computed = _compute(batch, until or timezone.now(), stored)
         with transaction.atomic():
-            MoistureState.objects.filter(spool__in=batch).delete()
+            for model in (MoistureState, MoisturePoint):
+                model._default_manager.filter(spool__in=batch).delete()
             Ensemble.objects.filter(spool__in=batch).delete()
             Prior.objects.filter(spool__in=batch).delete()
             store_advance(computed)

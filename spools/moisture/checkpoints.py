@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 from django.db.models import Max, OuterRef, Subquery
 
-from spools.models import MoistureState, Spool
+from spools.models import MoisturePoint, MoistureState, Spool
 
 DAILY = timedelta(days=8)
 MONTH_DAYS = 30
@@ -30,8 +30,16 @@ def slot(at: datetime, newest: datetime) -> tuple[str, int]:
     return ("day", day) if newest - at <= DAILY else ("month", day // MONTH_DAYS)
 
 
+def shown_since(newest: datetime) -> datetime:
+    """Charts show the moisture from this time on: a midnight, so that all checkpoints of a day agree on it."""
+    return newest.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0) - DAILY
+
+
 def prune(spool_ids: Iterable[int]) -> None:
-    """Keep the newest checkpoint, the last of each day for 8 days, the last of each 30 days before that."""
+    """Keep the newest checkpoint, the last of each day for 8 days, the last of each 30 days before that.
+
+    Of the points of charts, those of 8 days.
+    """
     taken: set[tuple[int, str, int]] = set()
     newest: dict[int, datetime] = {}
     surplus = []
@@ -42,3 +50,7 @@ def prune(spool_ids: Iterable[int]) -> None:
             surplus.append(pk)
         taken.add(key)
     MoistureState.objects.filter(pk__in=surplus).delete()
+    since = {pk: shown_since(at) for pk, at in newest.items()}
+    for first in set(since.values()):
+        spools = [pk for pk, at in since.items() if at == first]
+        MoisturePoint.objects.filter(spool__in=spools, at__lt=first).delete()

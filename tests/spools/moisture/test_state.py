@@ -41,6 +41,10 @@ def stored(spool) -> dict[datetime, tuple]:
     }
 
 
+def stored_points(spool) -> list[tuple]:
+    return list(spool.moisture_points.values_list("at", "p10_pct", "p50_pct", "p90_pct"))
+
+
 @pytest.fixture
 def eventful(nylon, bag, shelf, box, dryer):
     """Received in its bag, opened, printed from, dried, weighed, with readings here and there."""
@@ -60,10 +64,12 @@ def eventful(nylon, bag, shelf, box, dryer):
 def test_continuing_in_many_steps_gives_what_starting_again_gives_to_the_bit(eventful, clock):
     for hour in (1, 26.5, 27, 50, 61, 73.9, 74.2, 91, 97, 130, 171.3, 300):
         moisture_cache.advance([eventful], at(hour))
-    continued = stored(eventful)
+    continued, points = stored(eventful), stored_points(eventful)
     assert max(continued) == datetime(2026, 3, 14, tzinfo=UTC)
     assert moisture_cache.rebuild([eventful]) == []
     again = stored(eventful)
+    # Charts go back eight days from the newest, and know of each quarter of a day and of each event.
+    assert stored_points(eventful) == points and at(108) <= points[0][0] and len(points) > 30
     assert again[max(again)] == continued[max(continued)]
     for moment in again.keys() & continued.keys():
         assert again[moment] == continued[moment]
