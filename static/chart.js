@@ -7,7 +7,7 @@ const FAR = { PageUp: -10, PageDown: 10, ArrowLeft: -1, ArrowDown: -1, ArrowRigh
 function describe(row, names) {
   const cells = [...row.cells].slice(1).map((cell, n) => [names[n], cell.textContent]);
   const texts = cells
-    .filter(([name, text]) => text && text !== "now")
+    .filter(([, text], n) => text && text !== "now" && cells.findIndex((cell) => cell[1] === text) === n)
     .map(([name, text]) => (names.length > 1 && name !== "event" ? `${name} ${text}` : text));
   return `${row.cells[0].textContent}: ${texts.join("; ")}`;
 }

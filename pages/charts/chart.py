@@ -17,7 +17,8 @@ HEIGHT = 190
 BOX_WIDTH = 1000
 MOST_TICKS = 4
 # Labels of limits that lie closer, in pixels, stand above and below their lines.
-LABEL_PX = 18
+LABEL_PX = 26
+ASCENT_PX = 14
 MOST_ROWS = 80
 
 # What is known how, which a line shows by its stroke: see drawings.css.
@@ -197,7 +198,8 @@ def _place_limits(
     placed, above = [], -float(HEIGHT)
     for limit in sorted(limits, key=lambda limit: -limit.value):
         line = y(limit.value)
-        text_y = line - 5 if line - above > LABEL_PX and line > LABEL_PX else line + 15
+        is_above = line - above > LABEL_PX and line > ASCENT_PX
+        text_y = line - 5 if is_above else line + ASCENT_PX
         placed.append((line, f"{limit.name} {write(limit.value)}", text_y))
         above = text_y
     return placed
@@ -239,9 +241,11 @@ def _rows(
 
 
 def _describe(row: Row, headers: Sequence[str]) -> str:
+    """Its values; a forecast that begins with the value of now adds none."""
+    named = dict(zip(reversed(row.cells), reversed(headers), strict=True))
     texts = [
         f"{name} {text}" if len(headers) > 1 else text
-        for name, text in zip(headers, row.cells, strict=True)
+        for text, name in reversed(named.items())
         if text and name != EVENT
     ]
     return f"{row.head}: {'; '.join(texts)}"

@@ -2,9 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import accumulate
 
-import numpy as np
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
@@ -12,10 +10,10 @@ from maintenance.board.shop import load_board
 from maintenance.board.version import board_version
 from maintenance.jobs.planned import list_verdicts
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from pages.spools.course import draw_course
 from pages.spools.lookup import with_spool
 from pages.spools.timeline import TimelineEvent, build_timeline
-from pages.spools.winding_chart import draw_winding
-from spools.air.enclosures import count_openings
+from pages.spools.winding_chart import draw_depths, draw_winding
 from spools.air.hourly import HOUR
 from spools.catalogue.values import material_values, properties
 from spools.codes import pretty
@@ -25,13 +23,12 @@ from spools.inventory import ledger
 from spools.inventory.endings import find_ending
 from spools.models import Feedstock, Spool, SpoolBoard
 from spools.moisture.exposure_hours import Exposure
-from spools.moisture.history import Segment
-from spools.moisture.state import Interval, Moisture, forecast, moisture_of
+from spools.moisture.history import History
+from spools.moisture.state import Interval, Moisture, moisture_of
 from spools.moisture.wording import ORIGIN
-from spools.physics_inputs import SMALL_JOB_G
+from spools.physics_inputs import SMALL_JOB_G, geometry
 from spools.wording import format_chance
 
-AHEAD_H = (24, 72, 168)
 SHOWN_EVENTS = 8
 SHOWN_TOOLHEADS = 10
 
@@ -70,29 +67,6 @@ def describe_wetness(moisture: Moisture, feedstock: Feedstock) -> Wet:
     )
 
 
-def forecast_wet(moisture: Moisture, segment: Segment) -> list[Wet]:
-    """The moisture in the next days if the spool stays in its place and the air stays the same."""
-    feedstock = moisture.history.spool.feedstock
-    airs = [segment.constant_air(hours) for hours in AHEAD_H]
-    if not moisture.history.is_enclosed(segment, moisture.at):
-        return [describe_wetness(later, feedstock) for later in forecast([(moisture, air) for air in airs])]
-    openings_day = count_openings([segment.place.pk], moisture.at)[segment.place.pk]
-    water_pct = float(np.median(moisture.winding.mean_pct()))
-    pieces = moisture.history.enclosed_air(segment, moisture.at, water_pct, openings_day)
-    rows, later = [], moisture
-    for until in AHEAD_H:
-        passed = (later.at - moisture.at) / HOUR
-        ends = list(accumulate(hours for hours, _, _ in pieces))
-        for (_, temperature_c, rh_pct), end in zip(pieces, ends, strict=True):
-            hours = min(end, until) - passed
-            if hours > 0:
-                air = segment.constant_air(hours)._replace(temperature_c=temperature_c, rh_pct=rh_pct)
-                (later,) = forecast([(later, air)])
-                passed += hours
-        rows.append(describe_wetness(later, feedstock))
-    return rows
-
-
 @with_spool
 def spool(request: HttpRequest, spool: Spool) -> HttpResponse:
     live = board_version()
@@ -117,20 +91,22 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
     segment = moisture.history.segment_at(moisture.at)
     unopened = segment is not None and segment.kind == Exposure.UNOPENED
     toolhead = board.find_toolhead(spool.pk)
+    amount, shells = moisture.history.remaining(), moisture.shells
     return {
-        "amount": moisture.history.remaining(),
+        "amount": amount,
         "board": row,
         "moisture": moisture,
         "heat": compute_heat(spool, moisture.history.runs, moisture.at),
         "wet": describe_wetness(moisture, spool.feedstock),
         "small_job_g": min(SMALL_JOB_G, row.mass_g),
-        "picture": draw_winding(moisture.shells, clear.value, hold.value),
+        "picture": draw_winding(shells, _full_radius_mm(moisture.history), clear.value, hold.value),
+        "depths": draw_depths(shells, amount.mass_g, clear.value, hold.value),
         "limit": hold,
         "well": clear,
         "segment": segment,
         "since": moisture.history.stays[-1].start,
         "air_from": ORIGIN[segment.air.origin] if segment else "",
-        "forecasts": forecast_wet(moisture, segment) if segment and not row.run and not unopened else [],
+        "course": draw_course(moisture, None if row.run or unopened else segment, row),
         "opened": moisture.history.opened,
         "unopened": unopened,
         "lasts": format_lasts(row, moisture.at),
@@ -145,6 +121,12 @@ def _context_in_use(spool: Spool, events: list[TimelineEvent]) -> dict:
         "reserved": board.occupation.with_spool(spool.pk),
         "reserved_g": board.occupation.sum_reserved_g(spool.pk),
     }
+
+
+def _full_radius_mm(history: History) -> float:
+    """Of the winding when there was the most on it."""
+    most_g = max(mass_g for _, mass_g in ledger.winding_masses(history.spool, history.entries))
+    return 1000 * geometry(history.spool, most_g).outer_radius_m
 
 
 def format_lasts(row: SpoolBoard, now: datetime) -> str:

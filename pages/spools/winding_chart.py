@@ -1,8 +1,10 @@
-"""The winding's cross-section as the server draws it: rings from the core to the outer turn."""
+"""The winding of a spool: rings from the core to the outer turn, and its moisture in the order of printing."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
+
+from pages.charts.chart import COMPUTED, Chart, Frame, Limit, Series, draw_chart
 
 # Inner and outer radius in mm; low, likely and high moisture in %.
 Shell = tuple[float, float, float, float, float]
@@ -22,18 +24,23 @@ class Ring:
 
 @dataclass(frozen=True)
 class Picture:
-    """Rings from the core outwards, the radii of core and hole, and what each tint means."""
+    """Rings from the core outwards, the radii of the rim, of the full winding, core and hole, and the tints in words."""
 
     rings: list[Ring]
+    rim: float
+    full: float
     core: float
     hole: float
     legend: list[tuple[int, str]]
 
 
-def draw_winding(shells: Sequence[Shell], clear_pct: float, hold_pct: float) -> Picture:
+def draw_winding(
+    shells: Sequence[Shell], full_radius_mm: float, clear_pct: float, hold_pct: float
+) -> Picture:
     """The shells from the core outwards, tinted by where their likely moisture is among the limits.
 
-    clear_pct: the material prints well up to this; hold_pct: the print limit.
+    full_radius_mm: of the winding when there was the most on it. clear_pct: the material prints well up to this;
+    hold_pct: the print limit.
     """
     ends = [HALF * clear_pct, clear_pct, HALF * (clear_pct + hold_pct), hold_pct]
     words = ["dry", "prints well", "strings may show", "the print limit"]
@@ -43,14 +50,35 @@ def draw_winding(shells: Sequence[Shell], clear_pct: float, hold_pct: float) -> 
     def tint(shell: Shell) -> int:
         return sum(shell[3] > end for end in ends)
 
-    scale = RIM / shells[-1][1]
+    outer_mm = shells[-1][1]
+    scale = RIM / max(outer_mm, full_radius_mm)
     rings = []
     for shade, group in groupby(shells, tint):
         run = list(group)
         outline = _circle(run[-1][1] * scale) + _circle(run[0][0] * scale)
         rings.append(Ring(outline, shade, shade == OVER_LIMIT))
     core = shells[0][0] * scale
-    return Picture(rings, core, HALF * core, list(enumerate(legend)))
+    return Picture(rings, outer_mm * scale, RIM, core, HALF * core, list(enumerate(legend)))
+
+
+def draw_depths(shells: Sequence[Shell], mass_g: float, clear_pct: float, hold_pct: float) -> Chart:
+    """The moisture in the order of printing: of each shell where half of it is printed, from the outer turns on."""
+    core_mm, outer_mm = shells[0][0], shells[-1][1]
+    per_mm2 = mass_g / (outer_mm**2 - core_mm**2)
+    inwards = [
+        (per_mm2 * (outer_mm**2 - HALF * (inner**2 + outer**2)), low, likely, high)
+        for inner, outer, low, likely, high in reversed(shells)
+    ]
+    frame = Frame(
+        "Moisture from the outer turns to the core, %",
+        0.0,
+        mass_g,
+        along="Printed before, g",
+        limits=[Limit(clear_pct, "prints well up to"), Limit(hold_pct, "print limit")],
+        from_zero=True,
+    )
+    points, bands = [(g, likely) for g, _, likely, _ in inwards], [(low, high) for _, low, _, high in inwards]
+    return draw_chart(frame, [Series("moisture", COMPUTED, points, bands)])
 
 
 def _circle(radius: float) -> str:

@@ -14,6 +14,7 @@ from maintenance.machines.loading import load_spool
 from maintenance.models import Loading, Reminder
 from maintenance.reminders.queries import count_due
 from pages.spools import detail, loading, overview
+from pages.templatetags.spoken import band, likely
 from spools.board import board
 from spools.codes import pretty
 from spools.drying.runs import DryingSettings, start_drying
@@ -25,6 +26,7 @@ from spools.inventory.openings import record_opening
 from spools.inventory.queries import search_spools
 from spools.models import Place, Spool
 from spools.statements import Statement
+from spools.wording import format_number
 from tests.maintenance.reminders.texts import texts
 from tests.pages.corner import of
 from tests.pages.shown import notes, notices, require_refused, shows
@@ -163,7 +165,17 @@ def test_the_spools_page_shows_moisture_amount_air_and_verdicts(shop, desk, free
     assert page.count('fill-rule="evenodd"') >= 1
     assert shows(response, "1000 g", "980", "1020 g")
     assert shows(response, "1000 g", note="received") and "unopened" in notes(response)
-    assert "forecast" not in notes(response), "an unopened bag takes up nothing"
+    assert response.context["course"].headers == ["computed", "event"], "an unopened bag takes up nothing"
+    course = loaded.context["course"]
+    assert course.headers == ["computed", "forecast here", "event"]
+    (now,) = (row.cells for row in course.rows if row.cells[2] == "now")
+    outer_pct = loaded.context["wet"].outer_pct
+    assert now[:2] == [f"{likely(outer_pct)} ({band(outer_pct)})"] * 2
+    limits = loaded.context["well"].value, loaded.context["limit"].value
+    assert [text for _, text, _ in course.limits] == [
+        f"print limit {format_number(limits[1])}",
+        f"prints well up to {format_number(limits[0])}",
+    ]
     for act in ("load", "move", "dry", "weigh", "end"):
         assert of(f"spool-{act}", free) in page
 

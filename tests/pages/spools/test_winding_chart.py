@@ -2,7 +2,7 @@
 
 import pytest
 
-from pages.spools.winding_chart import OVER_LIMIT, draw_winding
+from pages.spools.winding_chart import OVER_LIMIT, draw_depths, draw_winding
 from pages.templatetags.spoken import roughly
 from spools.wording import format_duration
 
@@ -15,19 +15,34 @@ def shells(*likely_pct: float) -> list[tuple[float, float, float, float, float]]
 
 
 def test_each_tint_ends_at_its_limit():
-    drawn = draw_winding(shells(0.2, 0.4, 0.6, 0.8, 0.81), CLEAR_PCT, HOLD_PCT)
+    drawn = draw_winding(shells(0.2, 0.4, 0.6, 0.8, 0.81), 90, CLEAR_PCT, HOLD_PCT)
     assert [ring.tint for ring in drawn.rings] == [0, 1, 2, 3, OVER_LIMIT]
     assert [ring.hatched for ring in drawn.rings] == [False, False, False, False, True]
     assert [tint for tint, _ in drawn.legend] == [0, 1, 2, 3, OVER_LIMIT]
 
 
 def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
-    drawn = draw_winding(shells(0.1, 0.1, 0.9, 0.9), CLEAR_PCT, HOLD_PCT)
+    drawn = draw_winding(shells(0.1, 0.1, 0.9, 0.9), 80, CLEAR_PCT, HOLD_PCT)
     dry, wet = drawn.rings
     # 80 mm outside are 48 units: the core of 40 mm 24, the border at 60 mm 36.
     assert dry.outline.startswith("M14.00 50a36.00 36.00") and "M26.00 50a24.00 24.00" in dry.outline
     assert wet.outline.startswith("M2.00 50a48.00 48.00") and "M14.00 50a36.00 36.00" in wet.outline
-    assert drawn.core == pytest.approx(24)
+    assert (drawn.core, drawn.rim, drawn.full) == pytest.approx((24, 48, 48))
+
+
+def test_a_winding_that_was_fuller_leaves_room_to_the_full_one():
+    drawn = draw_winding(shells(0.1), 100, CLEAR_PCT, HOLD_PCT)
+    assert (drawn.core, drawn.rim, drawn.full) == pytest.approx((19.2, 24, 48))
+
+
+def test_depths_go_from_the_outer_turns_to_the_core():
+    chart = draw_depths(shells(0.1, 0.9), 120, CLEAR_PCT, HOLD_PCT)
+    # 40 to 50 to 60 mm: 900 and 1100 mm² of 120 g, each where half of it is printed.
+    assert [(row.head, row.cells) for row in chart.rows] == [
+        ("33", ["0.9 (0.45 to 1.8)"]),
+        ("93", ["0.1 (0.05 to 0.2)"]),
+    ]
+    assert [text for _, text, _ in chart.limits] == ["print limit 0.8", "prints well up to 0.4"]
 
 
 @pytest.mark.parametrize(
