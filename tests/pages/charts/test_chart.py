@@ -47,7 +47,7 @@ def test_the_table_has_what_is_drawn():
         "Moisture, %",
         day(0),
         day(2),
-        limits=[Limit(0.5, "clear"), Limit(0.55, "hold")],
+        limits=[Limit(0.5, "clear"), Limit(0.53, "hold")],
         marks=[Mark(day(1), NOW), Mark(day(1.5), "weighed", "weighed 812 g")],
         spans=[Span(day(-1), day(0.5), "drying run")],
     )
