@@ -68,8 +68,8 @@ def test_continuing_in_many_steps_gives_what_starting_again_gives_to_the_bit(eve
     assert max(continued) == datetime(2026, 3, 14, tzinfo=UTC)
     assert moisture_cache.rebuild([eventful]) == []
     again = stored(eventful)
-    # Charts go back eight days from the newest, and know of each quarter of a day and of each event.
-    assert stored_points(eventful) == points and len(points) > 30
+    # Charts go back eight days from the newest: midnights, events, and quarters of a day with readings.
+    assert stored_points(eventful) == points and len(points) == 15
     assert points[0][0] == datetime(2026, 3, 6, tzinfo=UTC)
     assert again[max(again)] == continued[max(continued)]
     for moment in again.keys() & continued.keys():
