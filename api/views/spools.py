@@ -91,6 +91,8 @@ class Spools(VersionMixin, Endpoint):
 
     def list(self, request: Request) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
+        # As the page of spools: stale ones' weighings are assimilated first.
+        board.read([spool.pk for spool in page if spool.ended_at is None])
         context = {"remaining": remaining_by_spool(page)}
         return self.get_paginated_response(serializers.SpoolSerializer(page, many=True, context=context).data)
 

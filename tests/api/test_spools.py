@@ -87,7 +87,7 @@ def test_lists_are_narrowed_and_cut_into_pages(api, shop, receive, django_assert
     assert codes(polymer=shop.polyamide) == {first, third}
     page = api.get("spools", limit=2)
     assert (page["count"], len(page["results"])) == (3, 2) and "offset=2" in page["next"]
-    with django_assert_max_num_queries(9):
+    with django_assert_max_num_queries(10):
         api.get("spools")
 
 
