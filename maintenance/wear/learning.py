@@ -152,7 +152,8 @@ class ExpectedLives:
         hazard = np.exp(np.interp(np.log(ages), self.log_age, self.log_hazard))
         mass = np.exp(-hazard[:-1]) * -np.expm1(-np.diff(hazard))
         evidence = gauged.log_evidence(np.sqrt(ages[:-1] * ages[1:]))
-        weight = mass * np.exp(evidence - evidence[mass > 0].max())
+        # Lives that nobody expects may fit far better than all that are expected.
+        weight = mass * np.exp(np.minimum(evidence - evidence[mass > 0].max(), 0))
         mass = weight / weight.sum() + STUDENT_DEGREES * mass
         mass /= mass.sum()
         return _expected(ages[1:-1], np.cumsum(mass[:-1]), np.cumsum(mass[:0:-1])[::-1], self.typical)

@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from django.conf import settings as project
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm, t
 
@@ -168,7 +168,9 @@ def test_several_readings_equal_the_one_that_combines_them():
     )
 
 
-@settings(max_examples=40)
+@settings(max_examples=15)
+# A life beyond all that are expected.
+@example([BoreEvidence(10, -1, 0.003)], 0)
 @given(
     st.lists(
         st.builds(BoreEvidence, st.floats(1e-4, 10), st.floats(-3, 60), st.floats(0.003, 30)),
