@@ -113,7 +113,8 @@ def normal_points(count: int, dimensions: int, seed: str) -> Array:
 
     digest = int.from_bytes(hashlib.sha256(seed.encode()).digest()[:8], "big")
     rng = np.random.default_rng(digest)
-    points = rng.permutation(qmc.Sobol(dimensions, rng=rng).random(count))
+    balanced = qmc.Sobol(dimensions, rng=rng).random_base2((count - 1).bit_length())
+    points = rng.permutation(balanced[:count])
     return ndtri(np.clip(points, 1e-9, 1 - 1e-9))
 
 
