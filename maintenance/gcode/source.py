@@ -24,6 +24,8 @@ LONGEST_LINE = 2**20
 MOST_BYTES = 4 * 2**30
 # The most that a container's list of contents may take.
 MOST_LISTING = 2**20
+# The names that a refusal lists, and the letters of each.
+MOST_NAMES, MOST_LETTERS = 20, 200
 ENDINGS = (".gcode", ".gco", ".g", ".nc")
 UTF8_MARK = b"\xef\xbb\xbf"
 UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
@@ -139,18 +141,27 @@ def _member_of(stored: IO[bytes], member: str) -> Iterator[tuple[IO[bytes], str]
         if not names:
             raise GcodeError("no_gcode_inside", endings=", ".join(ENDINGS))
         if member and member not in names:
-            raise GcodeError("no_such_member", member=member, names=", ".join(names[:20]))
+            raise GcodeError("no_such_member", member=_cut(member), names=_list(names))
         if not member and len(names) > 1:
-            raise GcodeError("several_inside", jobs=len(names), names=", ".join(names[:20]))
+            raise GcodeError("several_inside", jobs=len(names), names=_list(names))
         name = member or names[0]
         if container.getinfo(name).compress_type not in PACKINGS:
-            raise GcodeError("other_packing", member=name)
+            raise GcodeError("other_packing", member=_cut(name))
         try:
             text = container.open(name)
         except BROKEN as error:
             raise _damaged(error) from None
         with text:
             yield text, name
+
+
+def _list(names: list[str]) -> str:
+    return ", ".join(_cut(name) for name in names[:MOST_NAMES])
+
+
+def _cut(text: str) -> str:
+    """A name in a container may have 65,535 letters."""
+    return text if len(text) <= MOST_LETTERS else f"{text[:MOST_LETTERS]}…"
 
 
 class _Bounded:
@@ -167,4 +178,4 @@ class _Bounded:
 
 def _damaged(error: BaseException) -> GcodeError:
     reason = str(error).rstrip(".") or type(error).__name__
-    return GcodeError("damaged", reason=reason)
+    return GcodeError("damaged", reason=_cut(reason))
