@@ -1,6 +1,5 @@
 """The simulate command's input and output: plain JSON values in shop units, checked field by field."""
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -117,8 +116,8 @@ class _Fields:
     def number(self, field: str, low: float, high: float, *, above: bool = False) -> float:
         """A number from low (or above it) to high."""
         value = self.take(field)
-        good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        if not good or value > high or value < low or (above and value == low):
+        good = isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high
+        if not good or (above and value == low):
             bound = "above" if above else "from"
             raise ScenarioError(
                 f"{self.name(field)}: give a number {bound} {low:g} to {high:g}, not {value!r}."

@@ -80,6 +80,7 @@ def test_a_list_is_one_batch_with_the_same_results():
         (["surroundings"], [], "surroundings: give a list"),
         (["surroundings", 1, "rh_pct"], 140, r"surroundings\[1\].rh_pct: give a number from 0 to 100"),
         (["surroundings", 0, "hours"], float("nan"), r"surroundings\[0\].hours: give a number"),
+        (["surroundings", 0, "hours"], 10**400, r"surroundings\[0\].hours: give a number"),
         (["surroundings", 0], 5, r"surroundings\[0\]: give an object"),
         (["printer"], "x", "printer: there is no such field"),
     ],
