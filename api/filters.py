@@ -4,7 +4,9 @@ from datetime import datetime
 from typing import Any
 
 import django_filters
+import django_filters.rest_framework
 from django import forms
+from django.db import models
 from django.db.models import Q, QuerySet
 from django_filters.rest_framework import DjangoFilterBackend
 from drf_spectacular.types import OpenApiTypes
@@ -37,25 +39,6 @@ from spools.models import DryingRun, Feedstock, Place, Polymer, PrintRequest, Re
 NOT_FILTERS = {"limit", "offset", "format"}
 
 
-class StrictFilterBackend(DjangoFilterBackend):
-    """Refuses unknown filters: a misspelt one would return every row."""
-
-    def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
-        if getattr(view, "action", "") == "list":
-            filters = self.get_filterset_class(view, queryset)
-            known_names = {*(filters.base_filters if filters else ()), *NOT_FILTERS}
-            unknown = sorted(set(request.query_params) - known_names)
-            if unknown:
-                can = ", ".join(sorted(known_names - {"format"}))
-                raise ValidationError(
-                    dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
-                )
-            # Without a value a filter would return every row, too.
-            if empty := [name for name, value in request.query_params.items() if not value.strip()]:
-                raise ValidationError(dict.fromkeys(empty, "Give a value, or leave this word out."))
-        return super().filter_queryset(request, queryset, view)
-
-
 class YesNoField(forms.Field):
     def to_python(self, value: Any) -> bool | None:
         if value is None:
@@ -72,6 +55,35 @@ class YesNoFilter(django_filters.BooleanFilter):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **{"widget": forms.TextInput} | kwargs)
+
+
+class StrictFilterSet(django_filters.rest_framework.FilterSet):
+    """For endpoints that name their fields alone."""
+
+    FILTER_DEFAULTS = django_filters.rest_framework.FilterSet.FILTER_DEFAULTS | {
+        models.BooleanField: {"filter_class": YesNoFilter}
+    }
+
+
+class StrictFilterBackend(DjangoFilterBackend):
+    """Refuses unknown filters: a misspelt one would return every row."""
+
+    filterset_base = StrictFilterSet
+
+    def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
+        if getattr(view, "action", "") == "list":
+            filters = self.get_filterset_class(view, queryset)
+            known_names = {*(filters.base_filters if filters else ()), *NOT_FILTERS}
+            unknown = sorted(set(request.query_params) - known_names)
+            if unknown:
+                can = ", ".join(sorted(known_names - {"format"}))
+                raise ValidationError(
+                    dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
+                )
+            # Without a value a filter would return every row, too.
+            if empty := [name for name, value in request.query_params.items() if not value.strip()]:
+                raise ValidationError(dict.fromkeys(empty, "Give a value, or leave this word out."))
+        return super().filter_queryset(request, queryset, view)
 
 
 class MomentField(forms.Field):

@@ -14,6 +14,7 @@ REFUSALS = {
     "401": "The token is missing or not known.",
     "403": "The role of the account does not include this.",
     "404": "There is no such thing.",
+    "406": "The header Accept admits no form that this address has.",
     "409": "It clashes with something recorded at the same moment.",
     "412": "Somebody else changed it since the version in If-Match; present is how it is stored now.",
     "413": "The body is too large.",

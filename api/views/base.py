@@ -9,6 +9,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
 from rest_framework.exceptions import ValidationError
+from rest_framework.negotiation import DefaultContentNegotiation
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -57,11 +58,19 @@ class Pages(LimitOffsetPagination):
         return parameters
 
 
+class Negotiation(DefaultContentNegotiation):
+    """JSON where an unknown format is asked for; the endpoint refuses it. The library says that nothing is there."""
+
+    def filter_renderers(self, renderers: Any, format: str) -> list[Any]:
+        return [renderer for renderer in renderers if renderer.format == format] or renderers[:1]
+
+
 class Endpoint(viewsets.GenericViewSet):
     """Base of every endpoint. Rows are added and corrected, never deleted."""
 
     parser_classes = [JSONParser]
     renderer_classes = [JSONRenderer]
+    content_negotiation_class = Negotiation
     pagination_class: type[Pages] | None = Pages
     schema = AutoSchema()
     http_method_names = ["get", "post", "patch", "head", "options"]
@@ -70,6 +79,12 @@ class Endpoint(viewsets.GenericViewSet):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
+        if (
+            self.action
+            and request.query_params.get("format", known := request.accepted_renderer.format) != known
+        ):
+            known_formats = " or ".join(renderer.format for renderer in self.get_renderers())
+            raise ValidationError({"format": f"Give {known_formats}, or leave this word out."})
         key, handlers = request.headers.get("Idempotency-Key"), self.__dict__
         if key is not None and request.method == "POST" and self.idempotent and "post" in handlers:
             handlers["post"] = partial(self._answer_once, key, handlers["post"])

@@ -164,6 +164,10 @@ def test_unknown_ids_are_404_in_the_same_shape(client, path):
         "spools?in_use=0",
         "loadings?open=maybe",
         "loadings?valid=null",
+        "service-kinds?in_use=maybe",
+        "places?format=nonsense",
+        "today?format=csv",
+        "places/1?format=",
     ],
 )
 def test_filters_that_cannot_be_are_400(client, query):
