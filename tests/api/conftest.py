@@ -174,21 +174,22 @@ def build_shop(api: Caller) -> SimpleNamespace:
 
 @pytest.fixture
 def receive(api, shop) -> Callable[..., str]:
+    """Receives a spool as receive_spool does; returns its code."""
+    return partial(receive_spool, api, shop)
+
+
+def receive_spool(api: Caller, shop: SimpleNamespace, **changes: Any) -> str:
     """Receives a spool, ten days ago into the dry box unless told otherwise; returns its code."""
-
-    def received(**changes: Any) -> str:
-        spool = {
-            "feedstock": shop.nylon,
-            "place": shop.dry_box,
-            "at": ago(days=10),
-            "net_mass_g": 1000,
-            "core_mass_g": 220,
-            "core_mass_known": True,
-            "core_material": "pc",
-            "core_radius_mm": 50,
-            "width_mm": 60,
-            "sealed": False,
-        }
-        return api.post("spools", **spool | changes)["code"]
-
-    return received
+    spool = {
+        "feedstock": shop.nylon,
+        "place": shop.dry_box,
+        "at": ago(days=10),
+        "net_mass_g": 1000,
+        "core_mass_g": 220,
+        "core_mass_known": True,
+        "core_material": "pc",
+        "core_radius_mm": 50,
+        "width_mm": 60,
+        "sealed": False,
+    }
+    return api.post("spools", **spool | changes)["code"]
