@@ -20,6 +20,8 @@ from access.invitations import (
     open_invitations,
 )
 from access.models import Invitation, Role, User
+from access.sessions import end_sessions
+from access.tokens import end_token, live_tokens
 from background.queue import enqueue
 from pages.frame.forms import apply, post_data
 from spools.refusals import refusal
@@ -56,18 +58,27 @@ class NewAccountForm(BaseUserCreationForm):
 
 
 class RoleForm(forms.Form):
-    """The role of an account, and whether it may sign in."""
+    """The role of an account, whether it may sign in, and what is signed in ends."""
 
     role = role_field()
     is_active = forms.BooleanField(label="May sign in", required=False)
+    end_all = forms.BooleanField(
+        label="Sign out everywhere and end all tokens",
+        required=False,
+        help_text="When a password, a phone or a device is lost.",
+    )
 
 
-def change_role(account: User, by: User, role: str, is_active: bool) -> None:
+def change_role(account: User, by: User, role: str, is_active: bool, end_all: bool) -> None:
     """Raises ValidationError for the own account: so somebody who may set up is always left."""
     if account == by:
         raise refusal("own_role", "Another person with the role to set up changes your role.")
     account.role, account.is_active = role, is_active
     account.save(update_fields=["role", "is_active"])
+    if end_all:
+        end_sessions(account)
+        for token in live_tokens().filter(user=account):
+            end_token(token)
 
 
 def accounts(request: HttpRequest) -> HttpResponse:

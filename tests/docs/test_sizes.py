@@ -1,6 +1,7 @@
 """Modules fit on a few screens, functions on one; compiled kernels are loops that cannot be split."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -15,11 +16,20 @@ def modules():
                 yield path.relative_to(ROOT), path.read_text()
 
 
+@cache
+def nodes():
+    """Functions and asserts, each with the path of its module."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Assert)
+    return [
+        (path, node)
+        for path, text in modules()
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, kinds)
+    ]
+
+
 def functions():
-    for path, text in modules():
-        for node in ast.walk(ast.parse(text)):
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-                yield f"{path}:{node.name}", node
+    return [(f"{path}:{node.name}", node) for path, node in nodes() if not isinstance(node, ast.Assert)]
 
 
 def is_kernel(node) -> bool:

@@ -12,6 +12,7 @@ from django.utils import timezone
 from access.invitations import invitation_path
 from access.models import Invitation, User
 from access.tasks import mail_invitation
+from access.tokens import add_token, look_up_token
 from background.models import WorkItem
 from background.scrub import scrub
 from tests.pages.shown import notes, require_refused, shows
@@ -100,3 +101,14 @@ def test_a_role_is_changed_on_the_page_but_not_the_own_one(boss):
     require_refused(boss.post(f"/accounts/{ada.pk}/", {f"{ada.pk}-role": "view"}), "own_role")
     boss.post(f"/accounts/{grace.pk}/", {f"{grace.pk}-role": "view"})
     assert desk.get("/").status_code == 302
+
+
+def test_sessions_and_tokens_of_another_person_are_ended(boss):
+    grace = User.objects.create_user("grace", role="work")
+    desk, (_, key) = Client(), add_token(grace, "scale", "weighings")
+    desk.force_login(grace)
+    keep = {f"{grace.pk}-role": "work", f"{grace.pk}-is_active": "on"}
+    boss.post(f"/accounts/{grace.pk}/", keep)
+    assert desk.get("/").status_code == 200 and look_up_token(key)
+    boss.post(f"/accounts/{grace.pk}/", keep | {f"{grace.pk}-end_all": "on"})
+    assert desk.get("/").status_code == 302 and not look_up_token(key)
