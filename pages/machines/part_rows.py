@@ -13,21 +13,29 @@ from maintenance.models import Fitting, PartKind
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import scale_life
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
+from pages.charts.axes import Axis, round_ticks
 from pages.templatetags.sensible import sensible
 from spools.statements import Statement
 from spools.wording import format_chance, format_day
 
 # Without these nothing prints for long, so their places are shown empty, too.
 ALWAYS_SHOWN = (PartKind.Role.NOZZLE, PartKind.Role.GEARS, PartKind.Role.LINER)
+# Of a bar of life.
+MOST_TICKS = 4
 
 
 @dataclass(frozen=True)
 class Bar:
-    """The bar of what is left, as positions in % of its width: written as text, since a page has many of them."""
+    """A life on a scale, as positions in % of its width: what is used, and where eight of ten such parts end.
 
-    low: str
+    They are written as text, since a page has many of them. ticks: (position, number, anchor of its text).
+    """
+
+    used: str
+    first_end: str
+    end_width: str
     median: str
-    band: str
+    ticks: list[tuple[str, str, str]]
 
 
 @dataclass(frozen=True)
@@ -111,8 +119,6 @@ def _describe_life(
     times: tuple[datetime | None, datetime | None],
     why: Sequence[Statement],
 ) -> LifeLeft:
-    full = age + max(left[2], 0)
-    low, median, high = (_percent(amount, full) for amount in left)
     used_up_at, early_at = ("" if at is None else format_day(at) for at in times)
     factor, words = scale_life(unit, left[1])
     return LifeLeft(
@@ -125,10 +131,23 @@ def _describe_life(
         used_up=format_chance(100 * used_up),
         used_up_at=used_up_at,
         early_at=early_at,
-        bar=Bar(str(low), str(min(median, 99)), str(high - low)),
+        bar=draw_life_bar(factor * age, [factor * amount for amount in left]),
         why=why,
     )
 
 
-def _percent(left: float, full: float) -> int:
-    return round(100 * min(1.0, max(0.0, left / full))) if full > 0 else 0
+def draw_life_bar(age: float, left: Sequence[float]) -> Bar:
+    """left: 10 %, 50 % and 90 %, in the unit of age."""
+    ticks = round_ticks(0.0, max(age + max(0.0, left[2]), 1e-6), MOST_TICKS)
+    axis = Axis(0.0, ticks[-1])
+    used, low, median, high = (axis.at(age + max(0.0, amount)) for amount in (0.0, *left))
+    anchors = ["start", *["middle"] * (len(ticks) - 2), "end"]
+    return Bar(
+        used=f"{used:.1f}",
+        first_end=f"{low:.1f}",
+        end_width=f"{high - low:.1f}",
+        median=f"{median:.1f}",
+        ticks=[
+            (f"{axis.at(tick):.3g}", f"{tick:g}", anchor) for tick, anchor in zip(ticks, anchors, strict=True)
+        ],
+    )
