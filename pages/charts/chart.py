@@ -81,7 +81,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Chart:
-    """Everything that the template writes. y positions in pixels, x in %, paths in a box of BOX_WIDTH × HEIGHT.
+    """Everything that the template writes. y positions in pixels, x in %, paths in a box of BOX_WIDTH × height.
 
     reading: the values now, or the last ones, as the cursor shows those of other places.
     limits: (y, text, y of the text). spans: (x, width). marks: x of signs. now: x.
@@ -103,13 +103,13 @@ class Chart:
     legend: list[tuple[str, str]]
     headers: list[str]
     rows: list[Row]
-    height: int = HEIGHT
+    height: int
     width: int = BOX_WIDTH
 
 
 @dataclass(frozen=True)
 class Frame:
-    """What is around the lines: the axis along, its name, the unit of the values, and how a value is written."""
+    """What is around the lines. first, last: the ends of the axis along. write: how a value is written."""
 
     title: str
     first: Along
@@ -120,6 +120,7 @@ class Frame:
     spans: Sequence[Span] = ()
     write: Callable[[float], str] = format_number
     from_zero: bool = False
+    height: int = HEIGHT
 
 
 def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
@@ -132,7 +133,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     low, high = ticks[0], ticks[-1]
 
     def y(value: float) -> float:
-        return round(HEIGHT * (high - value) / (high - low), 1)
+        return round(frame.height * (high - value) / (high - low), 1)
 
     spans = [span for span in frame.spans if axis.at(span.last) > axis.at(span.first)]
     marks = [mark for mark in frame.marks if axis.contains(mark.at)]
@@ -143,7 +144,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     rows = _rows(series, axis, events, frame.write)
     return Chart(
         title=frame.title,
-        reading=_describe(next((row for row in rows if row.at == now), rows[-1]), headers),
+        reading=_describe(_find_last(rows, now, len(series)), headers),
         along=frame.along,
         y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
         x_ticks=axis.ticks(),
@@ -159,6 +160,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
         legend=_legend(series, spans, signs),
         headers=headers,
         rows=rows,
+        height=frame.height,
     )
 
 
@@ -238,6 +240,12 @@ def _rows(
         )
         for at in sorted({*chosen, *events}, key=as_number)
     ]
+
+
+def _find_last(rows: Sequence[Row], now: float | None, columns: int) -> Row:
+    """The last row with a value up to now; where now is not drawn, the last of all. columns: those of values."""
+    until_now = [row for row in rows if (now is None or row.at <= now) and any(row.cells[:columns])]
+    return until_now[-1] if until_now else rows[-1]
 
 
 def _describe(row: Row, headers: Sequence[str]) -> str:

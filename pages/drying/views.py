@@ -14,6 +14,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 
 from maintenance.board.version import board_version
+from pages.charts.chart import Chart
+from pages.drying.charts import draw_runs
 from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm, valid_ids
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
@@ -43,10 +45,11 @@ PER_PAGE = 50
 
 @dataclass
 class RunRow:
-    """A drying run with its hours so far, its set point now, and the cautions of its advice."""
+    """A drying run with its hours so far, its set point now, the cautions of its advice, and its course."""
 
     run: DryingRun
     cautions: list[Statement]
+    chart: Chart | None
 
     def __post_init__(self) -> None:
         self.ready_at = self.run.planned_end
@@ -65,7 +68,8 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
         for pk, row in board_rows.items()
         if row.advice.values.get("run") is not None
     }
-    return [RunRow(run, cautions.get(run.spool_id, [])) for run in runs]
+    charts = draw_runs(runs, board_rows, timezone.now()) if runs else {}
+    return [RunRow(run, cautions.get(run.spool_id, []), charts.get(run.spool_id)) for run in runs]
 
 
 def drying(request: HttpRequest) -> HttpResponse:

@@ -40,13 +40,13 @@ def draw_course(moisture: Moisture, segment: Segment | None, row: SpoolBoard) ->
         for point in MoisturePoint.objects.filter(spool=row.spool_id, at__gte=since, at__lt=now)
     ]
     here = (now, moisture.outer_pct(SMALL_JOB_G))
-    series = [_series("computed", COMPUTED, [*past, here])]
+    series = [as_series("computed", COMPUTED, [*past, here])]
     if segment is not None:
         ahead = [(now + timedelta(hours=h), band) for h, band in _forecast(moisture, segment, values)]
-        series.append(_series("forecast here", FORECAST, [here, *ahead]))
+        series.append(as_series("forecast here", FORECAST, [here, *ahead]))
     dried = [(at, band) for at, band in list_dried(row) if at <= now + AHEAD]
     if dried:
-        series.append(_series("drying and after it", OTHER_FORECAST, dried))
+        series.append(as_series("drying and after it", OTHER_FORECAST, dried))
     frame = Frame(
         f"Moisture of the next {SMALL_JOB_G:.0f} g, %",
         since,
@@ -68,7 +68,7 @@ def list_dried(row: SpoolBoard) -> list[tuple[datetime, Interval]]:
     return [(datetime.fromisoformat(at), Interval(*band)) for at, *band in course]
 
 
-def _series(name: str, kind: str, points: Sequence[tuple[datetime, Interval]]) -> Series:
+def as_series(name: str, kind: str, points: Sequence[tuple[datetime, Interval]]) -> Series:
     return Series(
         name,
         kind,

@@ -4,9 +4,10 @@ An accepted plan of the week is the advice for its spools. Each other spool gets
 first, by the same search as the page of a plan; the search counts the runs in a dryer and the dryings ahead.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import msgspec
 
@@ -16,20 +17,43 @@ from spools.drying import heat_budget
 from spools.drying.caps import compute_cap
 from spools.drying.choices import WHOLE, Choice, choose_for_each, place_queue, prints_well
 from spools.drying.dryers import Dryers
-from spools.drying.forecast import needed_until, stages_ahead
+from spools.drying.forecast import cross_limits, limits_of, needed_until, stages_ahead
+from spools.drying.options import STORAGE_PROBE_HOURS
 from spools.drying.plan_statements import explain_result, list_notes
 from spools.drying.reels import find_limit_or_reel
 from spools.drying.runs import default_target_pct
-from spools.drying.storage import choose_driest, forecast_both_times
+from spools.drying.storage import choose_driest, forecast_through_airs
 from spools.models import DryingRun, Place, PlannedDrying
 from spools.moisture.state import Moisture
-from spools.physics_inputs import SMALL_JOB_G, START_C, ConstantAir, Winding, advance_windings
+from spools.physics_inputs import (
+    SMALL_JOB_G,
+    START_C,
+    Array,
+    ConstantAir,
+    Interval,
+    Winding,
+    advance_windings,
+    forecast_wetting,
+)
 from spools.statements import Statement
 
 # The kinds of advice: it prints well; dry it; dry it as planned for the week; it is in a run; no dryer dries it; the
 # heat budget of a polyamide is used up; there is no dryer.
 NONE_NEEDED, DRY, PLANNED, IN_RUN = "none_needed", "dry", "planned", "in_run"
 UNREACHABLE, HEAT_USED, NO_DRYER = "unreachable", "heat_used", "no_dryer"
+
+# The moisture ahead that is shown: at the quarters of each stage of a drying, and for a week after it.
+QUARTERS = 4
+AFTER_H = (0.0, *(hours for hours in STORAGE_PROBE_HOURS if hours <= 168))
+
+
+class MoistureAhead(NamedTuple):
+    """The moisture of the outer turns at a time ahead: 10 %, 50 % and 90 % quantiles, % by mass."""
+
+    at: datetime
+    p10_pct: float
+    p50_pct: float
+    p90_pct: float
 
 
 @dataclass(frozen=True)
@@ -62,6 +86,7 @@ class Advice:
     may no longer print well and until it may be over the print limit, in the place where it stands now; None:
     a year and more, or no drying is enough. planned: the id of its drying in the accepted plan of the
     week. run: the id of the drying run that it is in. take_out_by: when the heat of that run is used up.
+    course: of the outer turns through the drying, and for a week in that place after it; empty where it is never ready.
     """
 
     kind: str
@@ -76,6 +101,7 @@ class Advice:
     planned: int | None = None
     run: int | None = None
     take_out_by: datetime | None = None
+    course: list[MoistureAhead] = field(default_factory=list)
 
     @property
     def statement(self) -> Statement:
@@ -254,11 +280,42 @@ def _add_times_after(dried: list[_Dried], dryers: Dryers) -> dict[int, Advice]:
         lanes.append((item.state.history.spool, winding, [airs]))
     advice = {item.state.history.spool.pk: item.advice for item in dried}
     masses_g = [item.advice.mass_g or SMALL_JOB_G for item in reaching]
-    hours = forecast_both_times(lanes, masses_g)
-    for item, place, ((well_h, printable_h),) in zip(reaching, places, hours, strict=True):
-        pk = item.state.history.spool.pk
-        advice[pk] = replace(item.advice, place=place, well_h=_round(well_h), printable_h=_round(printable_h))
+    after = forecast_through_airs(lanes, masses_g, len(AFTER_H))
+    for item, place, [contents] in zip(reaching, places, after, strict=True):
+        spool = item.state.history.spool
+        well_h, printable_h = cross_limits(spool, contents)
+        advice[spool.pk] = replace(
+            item.advice,
+            place=place,
+            well_h=_round(well_h),
+            printable_h=_round(printable_h),
+            course=_describe_course(item, contents, dryers.at),
+        )
     return advice
+
+
+def _describe_course(item: _Dried, after: Array, now: datetime) -> list[MoistureAhead]:
+    """after: the moisture ahead after the drying. A stage is followed at the quarters of its hours."""
+    drying, winding, course = item.advice.drying, item.state.winding, []
+    assert drying is not None and drying.starts_at is not None and drying.ready_at is not None
+    mass_g, at = item.advice.mass_g or SMALL_JOB_G, max(now, drying.starts_at)
+    limits_pct = limits_of(item.state.history.spool)
+    for air in item.airs:
+        hours = [air.hours * quarter / QUARTERS for quarter in range(1, QUARTERS + 1)]
+        (contents,) = forecast_wetting(winding, [air], mass_g, limits_pct, hours, [1 + QUARTERS])
+        course += _with_times(at, [0.0, *hours[:-1]], contents)
+        (winding,) = advance_windings([(winding, [air])])
+        at += timedelta(hours=air.hours)
+    return course + _with_times(drying.ready_at, AFTER_H, after)
+
+
+def _with_times(since: datetime, hours: Sequence[float], contents: Array) -> list[MoistureAhead]:
+    """contents: (probes, members), %; at least one for each of the hours."""
+    bands = Interval.from_rows(contents[: len(hours)])
+    return [
+        MoistureAhead(since + timedelta(hours=h), *(round(number, 4) for number in band))
+        for h, band in zip(hours, bands, strict=True)
+    ]
 
 
 def _round(hours: float | None) -> float | None:

@@ -12,6 +12,7 @@ from spools.drying.search import is_dry
 from spools.models import DryingRun, Spool
 from spools.physics_inputs import (
     DOUBT,
+    Array,
     ConstantAir,
     Winding,
     advance_windings,
@@ -86,25 +87,29 @@ def needed_until(run: DryingRun, dry_at: datetime | None, now: datetime) -> date
     return dry_at
 
 
-def forecast_limits(
-    lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], masses_g: Sequence[float]
-) -> list[list[tuple[float | None, ...]]]:
-    """For each spool, in each air, the hours until it may no longer print well and may be over the print limit.
+def forecast_contents(
+    lanes: Sequence[tuple[Spool, Winding, Sequence[ConstantAir]]], masses_g: Sequence[float], least: int
+) -> list[list[Array]]:
+    """The moisture of the outermost grams of each spool in each air, (probes, members), %.
 
-    masses_g: the outer turns that count, of each.
+    At 0 h and at STORAGE_PROBE_HOURS, until its limits are crossed or cannot be crossed any more, and at ``least`` so
+    many. masses_g: the outer turns that count, of each.
     """
-    hours = []
-    for (spool, winding, airs), mass_g in zip(lanes, masses_g, strict=True):
-        values = material_values(spool.feedstock)
-        limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
-        contents = forecast_wetting(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS, [1] * len(airs))
-        hours.append(
-            [
-                tuple(
-                    crossing_h(members, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
-                    for limit_pct in limits_pct
-                )
-                for members in contents
-            ]
-        )
-    return hours
+    return [
+        forecast_wetting(winding, airs, mass_g, limits_of(spool), STORAGE_PROBE_HOURS, [least] * len(airs))
+        for (spool, winding, airs), mass_g in zip(lanes, masses_g, strict=True)
+    ]
+
+
+def limits_of(spool: Spool) -> tuple[float, float]:
+    """Up to which moisture it prints well, and its print limit, %."""
+    values = material_values(spool.feedstock)
+    return values.limit_clear_pct, values.limit_hold_pct
+
+
+def cross_limits(spool: Spool, contents_pct: Array) -> tuple[float | None, ...]:
+    """The hours until a spool may no longer print well and may be over the print limit, from its moisture ahead."""
+    return tuple(
+        crossing_h(contents_pct, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False)
+        for limit_pct in limits_of(spool)
+    )

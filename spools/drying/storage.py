@@ -13,12 +13,11 @@ from spools.air.dry_box_cache import charges_at
 from spools.air.dry_box_facts import build_box, build_sorbers, is_complete
 from spools.air.enclosures import count_openings, forecast_in_box
 from spools.air.hygrometer import computed_errors
-from spools.catalogue.values import material_values
-from spools.drying.forecast import forecast_limits
+from spools.drying.forecast import cross_limits, forecast_contents, limits_of
 from spools.drying.options import STORAGE_PROBE_HOURS, StaysGood
 from spools.models import Place, Spool
 from spools.physics.drybox import Box
-from spools.physics_inputs import DOUBT, SMALL_JOB_G, ConstantAir, Winding, crossing_h, forecast_through
+from spools.physics_inputs import SMALL_JOB_G, Array, ConstantAir, Winding, forecast_through
 
 # The driest place is the one that is so after a week: a fresh bag still holds the air of its room.
 DRIEST_AFTER_H = 168.0
@@ -125,35 +124,35 @@ def forecast_storage(
 def forecast_both_times(
     lanes: Sequence[tuple[Spool, Winding, Sequence[Sequence[ConstantAir]]]], masses_g: Sequence[float]
 ) -> list[list[tuple[float | None, ...]]]:
-    """As forecast_limits, in airs that follow one another."""
+    """As cross_limits, for each spool in each of the airs that follow one another."""
+    return [
+        [cross_limits(spool, contents) for contents in each]
+        for (spool, _, _), each in zip(lanes, forecast_through_airs(lanes, masses_g), strict=True)
+    ]
+
+
+def forecast_through_airs(
+    lanes: Sequence[tuple[Spool, Winding, Sequence[Sequence[ConstantAir]]]],
+    masses_g: Sequence[float],
+    least: int = 1,
+) -> list[list[Array]]:
+    """As forecast_contents, in airs that follow one another."""
     # Shelves of one room often share their air: one forecast does for all of them.
     constant = [list(dict.fromkeys(airs[0] for airs in each if len(airs) == 1)) for _, _, each in lanes]
+    in_constant = forecast_contents(
+        [(spool, winding, airs) for (spool, winding, _), airs in zip(lanes, constant, strict=True)],
+        masses_g,
+        least,
+    )
     by_air = [
-        dict(zip(airs, hours, strict=True))
-        for airs, hours in zip(
-            constant,
-            forecast_limits(
-                [(spool, winding, airs) for (spool, winding, _), airs in zip(lanes, constant, strict=True)],
-                masses_g,
-            ),
-            strict=True,
-        )
+        dict(zip(airs, contents, strict=True)) for airs, contents in zip(constant, in_constant, strict=True)
     ]
     return [
         [
-            by_air[n][airs[0]] if len(airs) == 1 else _cross_limits(spool, winding, airs, masses_g[n])
+            by_air[n][airs[0]]
+            if len(airs) == 1
+            else forecast_through(winding, airs, masses_g[n], limits_of(spool), STORAGE_PROBE_HOURS, least)
             for airs in each
         ]
         for n, (spool, winding, each) in enumerate(lanes)
     ]
-
-
-def _cross_limits(
-    spool: Spool, winding: Winding, airs: Sequence[ConstantAir], mass_g: float
-) -> tuple[float | None, ...]:
-    values = material_values(spool.feedstock)
-    limits_pct = (values.limit_clear_pct, values.limit_hold_pct)
-    contents = forecast_through(winding, airs, mass_g, limits_pct, STORAGE_PROBE_HOURS)
-    return tuple(
-        crossing_h(contents, STORAGE_PROBE_HOURS, limit_pct, DOUBT, below=False) for limit_pct in limits_pct
-    )

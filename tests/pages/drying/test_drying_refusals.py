@@ -7,6 +7,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from pages.templatetags.spoken import band
 from spools.codes import pretty
 from spools.drying.forecast import estimate_dry_times
 from spools.drying.heat_budget import run_share
@@ -16,9 +17,10 @@ from spools.drying.plans import plan_drying
 from spools.drying.runs import DryingSettings, heat_caution, start_drying
 from spools.inventory.endings import end_spool
 from spools.inventory.moves import move_spool
-from spools.models import DryingRun
+from spools.models import DryingRun, SpoolBoard
 from spools.moisture.state import moisture_of
 from spools.statements import Statement
+from spools.wording import format_number
 from tests.pages.corner import corner, of
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.refusals import codes_of
@@ -142,7 +144,16 @@ def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk)
     response = desk.post(page, data, follow=True)
     assert DryingRun.objects.filter(spool=shop.other).exists()
     assert notices(response) == ["success", "drying.planned_heat warning"]
-    assert "drying.take_out_by" in notes(desk.get(reverse("drying")))
+    drying = desk.get(reverse("drying"))
+    assert "drying.take_out_by" in notes(drying)
+    [charts] = [rows for dryer, _, rows, *_ in drying.context["dryers"] if dryer == shop.dryer]
+    board = {row.run.spool_id: SpoolBoard.objects.get(spool=row.run.spool_id) for row in charts}
+    for row in charts:
+        of_board = board[row.run.spool_id]
+        moisture = of_board.p10_pct, of_board.p50_pct, of_board.p90_pct
+        now = f"{format_number(of_board.p50_pct)} ({band(moisture)})"
+        assert now in [chart_row.cells[0] for chart_row in row.chart.rows]
+        assert [text for _, text, _ in row.chart.limits] == [f"target {format_number(row.run.target_pct)}"]
 
 
 def test_the_hours_of_the_caution_are_those_of_the_budget(shop):

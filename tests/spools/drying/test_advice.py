@@ -64,6 +64,15 @@ def test_the_advice_is_the_plan_of_the_dryer_in_which_it_is_dry_first(spool, dry
         round(here.printable_h, 1),
     )
     assert 0 < advice.well_h < advice.printable_h
+    # Its course falls to below the target at the time when it is ready, and rises again for a week.
+    drying, after = (
+        [point for point in advice.course if (point.at >= advice.drying.ready_at) == is_after]
+        for is_after in (False, True)
+    )
+    assert drying[0].at >= advice.drying.starts_at
+    assert drying[0].p50_pct > drying[-1].p50_pct > after[0].p50_pct
+    assert after[0].at == advice.drying.ready_at and after[0].p50_pct <= advice.target_pct
+    assert after[-1].at == after[0].at + timedelta(days=7) and after[-1].p50_pct > after[0].p50_pct
 
 
 def test_forty_like_spools_have_the_same_plan(nylon, shelf, dryer):
