@@ -33,8 +33,8 @@ LEAST_GAB_C = 1.0
 # has 1.25 kJ/g [3, section 8.3]. The isotherm then gives 23 J/g from dry to wet, where the heat of wetting of nylon is 31
 # [3, table 8.1]: the layers after the first have some, too. In PA66 temperature acts at the dry end above all [4].
 POLYAMIDE_HEAT_J_MOL = 19e3
-# Flory-Huggins has no closed inverse; bisection halves the bracket this many times, to the last bit.
-_BISECTIONS = 60
+# Flory-Huggins has no closed inverse; Newton's steps reach it to the last bits in about five, slower where the curve is flat.
+_NEWTON_STEPS, _NEWTON_ENOUGH = 60, 1e-15
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ class Isotherm:
             return rh / 0.5 * self.w50
         if self.kind == "gab":
             return self._monolayer * self._gab(rh, self._inverse_c(temperature_k))
-        return self._content(_bisect(rh, self._chi, self._wettest_fraction()))
+        return self._content(_fraction(rh, self._chi, self._wettest_fraction()))
 
     def equilibrium_at(self, rh: float, temperature_k: float = REFERENCE_K) -> Array:
         """equilibrium() in one air, kept: forecasts of a spool share their air. Do not change the array."""
@@ -258,26 +258,30 @@ def gab_k(c: ArrayLike, likely_c: float, likely_k: float) -> Array:
     return 2 * (ratio - 1) / (linear + np.sqrt(linear * linear + 4 * square * (ratio - 1)))
 
 
-def _bisect(rh: Array, chi: Array, wettest: Array) -> Array:
+def _fraction(rh: Array, chi: Array, wettest: Array) -> Array:
     """The volume fraction of water at a humidity by Flory-Huggins."""
     shape = np.broadcast_shapes(rh.shape, np.shape(chi))
     each = [np.ascontiguousarray(np.broadcast_to(values, shape)).ravel() for values in (rh, chi, wettest)]
-    return _bisect_each(*each).reshape(shape)
+    return _fraction_each(*each).reshape(shape)
 
 
 @kernel
-def _bisect_each(rh: Array, chi: Array, wettest: Array) -> Array:
-    fractions = np.empty_like(rh)
+def _fraction_each(rh: Array, chi: Array, wettest: Array) -> Array:
+    fractions = np.zeros_like(rh)
     for i in range(len(rh)):
-        low, high = 0.0, wettest[i]
-        for _ in range(_BISECTIONS):
-            middle = (low + high) / 2
-            dry = 1 - middle
-            if middle * np.exp(dry + chi[i] * dry * dry) < rh[i]:
-                low = middle
-            else:
-                high = middle
-        fractions[i] = (low + high) / 2
+        if rh[i] <= 0:
+            continue
+        wanted = np.log(rh[i])
+        # ln a is concave up to the wettest fraction, so from below Newton's steps never pass the solution.
+        phi = min(rh[i] * np.exp(-1 - max(chi[i], 0.0)), wettest[i])
+        for _ in range(_NEWTON_STEPS):
+            dry = 1 - phi
+            short = wanted - np.log(phi) - dry - chi[i] * dry * dry
+            after = min(phi + short / (dry * (1 / phi - 2 * chi[i])), wettest[i])
+            if not after - phi > _NEWTON_ENOUGH * phi:
+                break
+            phi = after
+        fractions[i] = phi
     return fractions
 
 
