@@ -120,6 +120,25 @@ def test_long_names_and_many_reminders_fit_a_narrow_phone(chromium: Browser, sho
             assert words.evaluate("told => told.getClientRects().length") == 1
 
 
+def test_a_chart_is_read_by_the_keyboard_from_its_table(chromium: Browser, shop: Shop) -> None:
+    with chromium.new_context() as context:
+        page = context.new_page()
+        sign_in_as_told(Newcomer(page, shop))
+        page.goto(shop.url + "/s/7DKMRX/")
+        chart = page.locator('[data-chart="moisture"]')
+        plot, reading = chart.locator(".chart-plot"), chart.locator(".chart-reading")
+        of_now = reading.text_content()
+        plot.focus()
+        page.keyboard.press("Home")
+        page.keyboard.press("ArrowRight")
+        time, computed, *_ = chart.locator("tbody tr").nth(1).locator("th, td").all_text_contents()
+        assert (
+            reading.text_content() == f"{time}: computed {computed}" == plot.get_attribute("aria-valuetext")
+        )
+        plot.blur()
+        assert reading.text_content() == of_now
+
+
 def axe_violations(page: Page) -> list[str]:
     rules = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
     rules |= {"resultTypes": ["violations"]}
