@@ -42,11 +42,13 @@ def live_shop(
 ) -> Iterator[Shop]:
     """Prepare a fresh data folder (and the given, empty database), serve it, and end it with Ctrl-C.
 
-    Without arguments it is what ./run gives: SQLite and no broker. url has no slash at its end.
+    Without arguments it is what ./run gives: SQLite and no broker. demo: on SQLite. url has no slash at its end.
     """
     with TemporaryDirectory(prefix="loadworthy-") as folder:
         env = shop_env(Path(folder) / "data", database_url, redis_url)
-        text = _prepare(env, demo) if database_url else prepare_once(env, demo)
+        text = run_manage(env, "prepare") if database_url else prepare_once(env, demo)
+        if demo:
+            env["LOADWORTHY_DATA"] += "/demo"
         account = re.search(r"name (\S+), password (\S+)", text)
         assert account, text
         with served(env) as (url, _):
@@ -54,16 +56,23 @@ def live_shop(
             yield Shop(url, account[1], stored.read_text() if stored.exists() else account[2], env)
 
 
-def _prepare(env: dict[str, str], demo: bool) -> str:
-    return run_manage(env, "prepare", *(["--demo"] if demo else []))
-
-
 def prepare_once(env: dict[str, str], demo: bool = False) -> str:
-    """Prepare a fresh data folder with SQLite; return what that said."""
+    """Start ./run on a data folder that is not there; return what it said. It serves nothing: it gets no address.
+
+    The demo shop is in the folder demo of that data folder, which others may read.
+    """
 
     def prepare(data: Path) -> str:
-        migrate_once(data)
-        return _prepare(env | {"LOADWORTHY_DATA": str(data)}, demo)
+        if demo:
+            migrate_once(data / "demo")
+            (data / "demo").chmod(0o755)
+        arguments = ["--demo"] if demo else []
+        # 192.0.2.0/24 is kept for documentation: RFC 5737
+        command = ["./run", *arguments, "--host", "192.0.2.1"]
+        own = shop_env(data)
+        done = subprocess.run(command, cwd=REPOSITORY, env=own, capture_output=True, text=True)
+        assert "192.0.2.1 is no address of this machine" in done.stderr, done.stdout + done.stderr
+        return done.stdout
 
     return _copy_of("demo" if demo else "empty", prepare, Path(env["LOADWORTHY_DATA"]))
 
@@ -72,7 +81,7 @@ def migrate_once(data: Path) -> None:
     """Make a data folder with a migrated SQLite database."""
 
     def migrate(made: Path) -> str:
-        made.mkdir()
+        made.mkdir(parents=True)
         return run_manage(shop_env(made), "migrate", "--verbosity", "0")
 
     _copy_of("migrated", migrate, data)

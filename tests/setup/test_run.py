@@ -56,17 +56,7 @@ def count_accounts(env) -> str:
 
 
 def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
-    with served(env, RUN) as (url, supervisor):
-        first = log_of(env).read_text()
-        assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
-        with urllib.request.urlopen(url) as page:
-            assert page.status == 200
-            style = re.search(r'href="(/static/app\.[0-9a-f]{12}\.css)"', page.read().decode())
-        assert style, "static files are named by their content"
-        asked = urllib.request.Request(url.rstrip("/") + style[1], headers={"Accept-Encoding": "gzip"})
-        with urllib.request.urlopen(asked) as file:
-            assert "immutable" in file.headers["Cache-Control"]
-            assert file.headers["Content-Encoding"] == "gzip"
+    first = prepare_once(env)
     data = Path(env["LOADWORTHY_DATA"])
     first_password = data / "first_password"
     assert "name owner, password in the file" in first and first_password.read_text() not in first
@@ -76,24 +66,34 @@ def test_the_first_start_makes_an_account_and_later_starts_change_nothing(env):
     assert stat.S_IMODE(key.stat().st_mode) == 0o600
     assert stat.S_IMODE(data.stat().st_mode) == 0o700
     stored = key.read_text()
-    with served(env, RUN):
+    with served(env, RUN) as (url, supervisor):
         second = log_of(env).read_text()
+        assert "Threads:\t1\n" in Path(f"/proc/{supervisor.pid}/status").read_text(), "it is forked"
+        with urllib.request.urlopen(url) as page:
+            assert page.status == 200
+            style = re.search(r'href="(/static/app\.[0-9a-f]{12}\.css)"', page.read().decode())
+        assert style, "static files are named by their content"
+        asked = urllib.request.Request(url.rstrip("/") + style[1], headers={"Accept-Encoding": "gzip"})
+        with urllib.request.urlopen(asked) as file:
+            assert "immutable" in file.headers["Cache-Control"]
+            assert file.headers["Content-Encoding"] == "gzip"
+        assert_private(data)
     assert "First account" not in second
     assert "Installing" not in second
     assert key.read_text() == stored
     assert count_accounts(env) == "owner"
 
 
+def assert_private(data: Path) -> None:
+    assert stat.S_IMODE((data / "loadworthy.sqlite3").stat().st_mode) == 0o600
+    assert all(not path.stat().st_mode & 0o077 for path in data.iterdir())
+
+
 def test_the_demo_shop_has_its_own_data(env):
-    # Made by somebody else, and open to others.
-    Path(env["LOADWORTHY_DATA"], "demo").mkdir(parents=True, mode=0o755)
-    with served(env, (*RUN, "--demo")):
-        shown = log_of(env).read_text()
-        assert re.findall(r"name (\w+), password [a-z-]{19}\n", shown) == ["demo", "wanda", "vito"]
+    shown = prepare_once(env, demo=True)
+    assert re.findall(r"name (\w+), password [a-z-]{19}\n", shown) == ["demo", "wanda", "vito"]
     data = Path(env["LOADWORTHY_DATA"])
-    database = data / "demo" / "loadworthy.sqlite3"
-    assert stat.S_IMODE(database.stat().st_mode) == 0o600
-    assert all(not path.stat().st_mode & 0o077 for path in (data / "demo").iterdir())
+    assert_private(data / "demo")
     assert not (data / "loadworthy.sqlite3").exists()
 
 
