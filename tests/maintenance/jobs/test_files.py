@@ -69,7 +69,7 @@ def given_file(text: str = HEAD + 10 * ONE_METRE, name: str = "bracket.gcode", *
 
 
 def read(file: JobFile) -> JobFile:
-    run_due()
+    run_due("files")
     file.refresh_from_db()
     return file
 
@@ -352,7 +352,7 @@ def put(folder, name: str, content: bytes, age_s: float = 60) -> None:
 
 def look() -> list[str]:
     WorkItem.objects.filter(key__startswith="maintenance.import_watched_files").delete()
-    run_due()
+    run_due("files")
     return sorted(JobFile.objects.values_list("name", flat=True))
 
 

@@ -59,7 +59,7 @@ def accepted(shop, desk) -> PlannedDrying:
     """The drying of an accepted plan."""
     desk.post(reverse("print-request-new"), print_request(shop))
     desk.post(reverse("week-plan"), HANDS)
-    run_due()
+    run_due("moisture")
     desk.post(reverse("week-accept", args=[WeekPlan.objects.get().pk]))
     return PlannedDrying.objects.get()
 
@@ -71,7 +71,7 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     assert shows(page, "Gears", "100 g", pretty(shop.free.code))
     page = desk.post(reverse("week-plan"), HANDS, follow=True)
     assert page.context["waiting"] and page.context["proposed"] is None and page.headers["Refresh"]
-    run_due()
+    run_due("moisture")
     page = desk.get(reverse("week"))
     assert not page.context["waiting"] and "Refresh" not in page.headers
     assert b'id="proposed"' in page.content and "how_made" in notes(page)

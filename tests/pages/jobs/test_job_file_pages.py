@@ -29,7 +29,7 @@ def data_folder(settings, tmp_path):
 def kept(text: str = JOB, name: str = "bracket.gcode", read: bool = True, **options) -> JobFile:
     file = add_job_file(store_content(name, [text.encode()]), **options)
     if read:
-        run_due()
+        run_due("files")
         file.refresh_from_db()
     return file
 
@@ -44,7 +44,7 @@ def test_a_file_is_taken_in_read_and_shown(desk, shop):
     assert page.redirect_chain == [(f"/jobs/files/{file.pk}/", 302)]
     assert "waiting" in notes(page)
     assert page["Refresh"] == "2"
-    run_due()
+    run_due("files")
     page = desk.get(f"/jobs/files/{file.pk}/")
     assert "Refresh" not in page
     assert shows(page, "10 m", "3 min", "24.1 cm³", "205 °C")
@@ -106,7 +106,7 @@ def test_reading_is_stopped_and_begun_again(desk, shop):
     page = desk.post(f"/jobs/files/{file.pk}/stop/", follow=True)
     assert notices(page) == ["reading_ended error"]
     desk.post(f"/jobs/files/{file.pk}/again/", {"diameter_mm": "2.85", "printer": "", "member": ""})
-    run_due()
+    run_due("files")
     assert shows(desk.get(f"/jobs/files/{file.pk}/"), "2.85 mm")
     assert desk.get(f"/jobs/files/{file.pk}/stop/").status_code == 405
     refused = desk.post(f"/jobs/files/{file.pk}/again/", {"diameter_mm": "0"})
@@ -281,7 +281,7 @@ def test_loading_judges_the_file_that_is_planned_for_the_printer(desk, shop):
     kept(name="elsewhere.gcode", printer=other)
     kept(name="waits.gcode", printer=toolhead.printer, read=False)
     assert "small_job" in notes(desk.get(address))
-    run_due()
+    run_due("files")
     kept("M83\nM104 S500\nM140 S55\nG1 F1200\nG1 X100 E5000\n", "hot.gcode", printer=toolhead.printer)
     page = desk.get(address)
     assert shows(page, "hot.gcode", "500 °C", note="planned_job")

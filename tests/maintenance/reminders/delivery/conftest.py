@@ -77,7 +77,7 @@ def post(*events: ReminderEvent) -> list[Message]:
 def work_until_quiet() -> None:
     """All that is due now, with what it puts in the queue; as in the minute that begins."""
     schedule.queue_all_deliveries()
-    while run_due():
+    while run_due("delivery"):
         pass
 
 

@@ -321,9 +321,9 @@ def test_a_row_of_work_that_was_lost_is_made_good(channel, web):
             rows.update(state="failed")
         else:
             rows.delete()
-        assert run_due() == 0
+        assert run_due("delivery") == 0
         schedule.queue_all_deliveries()
-        run_due()
+        run_due("delivery")
         assert web.ids[-1] == str(message.pk)
 
 
