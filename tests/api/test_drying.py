@@ -1,12 +1,13 @@
 import pytest
 
 from spools.models import DryingRun, Stay
+from tests.restored import built_once
 from tests.spools.conftest import polymer
 
 from .conftest import ago
 
 
-@pytest.fixture
+@built_once
 def wet(api, shop, receive) -> str:
     """The code of a nylon spool that lay on the shelf for eight days."""
     code = receive()

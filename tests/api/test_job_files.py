@@ -6,6 +6,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from background.running import run_due
 from maintenance.models import JobFile
 from spools.models import Spool
+from tests.restored import built_once
 from tests.spools.conftest import feedstock, polymer
 
 from .conftest import V1, ago
@@ -25,7 +26,7 @@ def send(api, text: str = JOB, name: str = "bracket.gcode", status: int = 201, *
     return response.json()
 
 
-@pytest.fixture
+@built_once
 def loaded(api, shop, receive):
     code = receive()
     api.post(f"spools/{code}/load", toolhead=shop.toolhead, at=ago(hours=5), override_reason="a test")
@@ -35,7 +36,7 @@ def loaded(api, shop, receive):
 def test_content_is_deleted_and_facts_stay(api):
     address = f"job-files/{send(api)['id']}"
     assert api.refusals(f"{address}/content", method="delete") == {"": "file_being_read"}
-    run_due()
+    run_due("files")
     for _ in range(2):
         file = api.client.delete(f"{V1}{address}/content").json()
         assert file["uses"] and file["content_deleted_at"]
@@ -46,7 +47,7 @@ def test_content_is_deleted_and_facts_stay(api):
 def test_from_file_to_job(api, shop, loaded):
     sent = send(api, printer=shop.printer, diameter_mm="1.75")
     assert (sent["state"], sent["uses"], sent["seconds"]) == ("waiting", [], None)
-    run_due()
+    run_due("files")
     file = api.get(f"job-files/{sent['id']}")
     (use,) = file["uses"]
     assert (file["state"], file["share_read"], file["remarks"], file["unread"]) == ("read", 1, [], {})
@@ -87,7 +88,7 @@ def test_read_again_and_stop(api, shop):
 def test_a_file_that_is_not_read_yet_is_not_judged(api, shop, loaded):
     sent = send(api, "\0")
     assert api.get(f"job-files/{sent['id']}/readiness", 400)["errors"][0]["code"] == "not_read"
-    run_due()
+    run_due("files")
     file = api.get(f"job-files/{sent['id']}")
     assert file["state"] == "refused" and file["problem"]["code"] == "job_file.nul"
     request_data = {"printer": shop.printer, "spools": [loaded]}
@@ -127,7 +128,7 @@ def test_a_large_file_is_taken_in(api, shop, settings):
 
 def test_refusals_of_the_record_name_their_field(api, shop, loaded, receive):
     sent = send(api)
-    run_due()
+    run_due("files")
     path = f"job-files/{sent['id']}/record"
     request_data = {"printer": shop.printer, "spools": [loaded], "override_reason": "a test"}
     assert "not both" in api.refused(path, **request_data, stopped_line=3, stopped_pct=5)["stopped_line"]
@@ -144,7 +145,7 @@ def test_a_file_that_states_its_material_is_held_on_a_spool_of_another(api, shop
     # The spool holds nylon; 260 °C suit it, and so does nothing else on the file.
     file = send(api)["id"]
     assert api.refusals(f"job-files/{file}/material", polymer=polymer("PETG").pk) == {"": "not_read"}
-    run_due()
+    run_due("files")
     own = Spool.objects.get(code=loaded).feedstock
     other = polymer("PETG")
     for stated, state, code in [
@@ -165,7 +166,7 @@ def test_a_file_that_states_its_material_is_held_on_a_spool_of_another(api, shop
 
 def test_a_recorded_print_of_a_file_stores_the_check_of_its_material(api, shop, loaded):
     file = send(api)["id"]
-    run_due()
+    run_due("files")
     api.post(f"job-files/{file}/material", status=200, polymer=polymer("PETG").pk)
     numbers = {"printer": shop.printer, "spools": [loaded], "start": ago(hours=2)}
     job = api.post(f"job-files/{file}/record", **numbers)
@@ -175,7 +176,7 @@ def test_a_recorded_print_of_a_file_stores_the_check_of_its_material(api, shop, 
 
 def test_refusals_of_a_stated_material(api, shop, loaded):
     file = send(api)["id"]
-    run_due()
+    run_due("files")
     own = Spool.objects.get(code=loaded).feedstock
     both = {"polymer": own.polymer_id, "feedstock": own.pk}
     assert api.refusals(f"job-files/{file}/material", **both) == {"": "one_material"}

@@ -6,13 +6,14 @@ from django.utils import timezone
 from maintenance.models import Job
 from maintenance.reminders.sweep import sweep
 from spools.models import MassEntry
+from tests.restored import built_once
 
 from .conftest import ago
 
 PRINT = {"name": "bracket", "mass_g": 120, "hours": 5, "nozzle_c": 215, "bed_c": 60}
 
 
-@pytest.fixture
+@built_once
 def loaded(api, shop, receive) -> str:
     """The code of a plain spool that is loaded since yesterday, with a nozzle fitted before."""
     api.post("stock", kind=shop.brass, count=2, at=ago(days=9))
@@ -119,7 +120,7 @@ def test_a_print_that_is_recorded_twice_is_answered_with_the_first_job(api, shop
     assert api.refusals("jobs", **other) == {"start": "toolhead_busy"}
 
 
-@pytest.fixture
+@built_once
 def reminder(api, shop, receive) -> dict:
     """The reminder to dry a nylon spool that lies on the shelf."""
     code = receive(place=shop.shelf)

@@ -1,15 +1,15 @@
 from datetime import timedelta
 
-import pytest
 from django.utils import timezone
 
 from background.running import run_due
 from spools.models import WeekPlan
+from tests.restored import built_once
 
 from .conftest import ago
 
 
-@pytest.fixture
+@built_once
 def wet(api, shop, receive) -> str:
     """The code of a nylon spool that lay on the shelf for eight days."""
     code = receive()
@@ -27,7 +27,7 @@ def test_a_print_is_requested_planned_and_its_drying_begun(api, shop, wet):
     assert (judged["spool"], judged["state"]) == (wet, "hold")
     plan = api.post("week-plans", staffed_from="00:00", staffed_to="23:59")
     assert plan["made_at"] is None
-    run_due()
+    run_due("moisture")
     plan = api.get(f"week-plans/{plan['id']}")
     assert (plan["violations"], plan["accepted_at"]) == ([], None)
     (report,) = plan["prints"]

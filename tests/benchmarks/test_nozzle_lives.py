@@ -1,7 +1,6 @@
 """Lives of nozzles by what is printed, in kg, against what the trade expects of them."""
 
 import pytest
-from django.core.management import call_command
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -10,6 +9,7 @@ from maintenance.models import PartKind
 from maintenance.parts.wear_entries import surface_of
 from maintenance.wear.abrasion import Filament, Surface
 from maintenance.wear.life import Life
+from tests.restored import build_once, load_catalogue
 
 STEEL_LIFE, STEEL = Life(1.1, 0.22, 5.4), Surface(690, 0.4)
 NAMES = {
@@ -23,7 +23,7 @@ NAMES = {
 
 @pytest.fixture
 def catalogue(db):
-    call_command("load_catalogue", verbosity=0)
+    build_once(load_catalogue)
 
 
 @pytest.fixture

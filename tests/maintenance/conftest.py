@@ -12,7 +12,7 @@ from maintenance.models import Part, PartKind, Printer, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part
 from maintenance.parts.life import PartWear, RemainingLife, load_part_wear
 from spools.models import Filler, Place
-from tests.restored import build_once
+from tests.restored import build_once, built_once
 from tests.spools.conftest import feedstock, hours_ago, receive
 
 PRINT = {"name": "bracket", "mass_g": 50, "hours": 2, "nozzle_c": 205, "bed_c": 55}
@@ -83,19 +83,19 @@ def small_workshop() -> SimpleNamespace:
     )
 
 
-@pytest.fixture
+@built_once
 def plain(shop):
     """A dry kilogram of PLA."""
     return receive(shop.pla, shop.box, card="dry")
 
 
-@pytest.fixture
+@built_once
 def filled(shop):
     """A dry kilogram of PLA with carbon fibre."""
     return receive(shop.carbon, shop.box, card="dry")
 
 
-@pytest.fixture
+@built_once
 def wet(shop):
     """A kilogram of nylon that lies on the open shelf since ten days."""
     return receive(shop.nylon, shop.shelf, sealed=False, core_material="pc")

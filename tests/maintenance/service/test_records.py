@@ -27,6 +27,7 @@ from spools.statements import Statement
 from tests.maintenance.conftest import PRINT, toolhead
 from tests.maintenance.readiness.test_rules import acts, says
 from tests.refusals import refuses
+from tests.restored import built_once
 from tests.spools.conftest import hours_ago, receive
 
 SMALL = JobSpec(50, 2, 205, 55)
@@ -50,7 +51,7 @@ def belts(shop) -> ServiceKind:
     return service("belt check", work="belts")
 
 
-@pytest.fixture
+@built_once
 def loaded(shop, plain):
     """Plain PLA on south since ten days."""
     load_spool(shop.south, plain, at=hours_ago(239), override_reason="a test")

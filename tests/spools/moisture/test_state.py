@@ -17,6 +17,7 @@ from spools.models import CacheVersion, MassEntry, MoistureState, Reading
 from spools.moisture import cache as moisture_cache
 from spools.moisture import state as moisture_state
 from tests.refusals import refuses
+from tests.restored import built_once
 from tests.spools.conftest import receive
 
 pytestmark = pytest.mark.django_db
@@ -45,7 +46,7 @@ def stored_points(spool) -> list[tuple]:
     return list(spool.moisture_points.values_list("at", "p10_pct", "p50_pct", "p90_pct"))
 
 
-@pytest.fixture
+@built_once
 def eventful(nylon, bag, shelf, box, dryer):
     """Received in its bag, opened, printed from, dried, weighed, with readings here and there."""
     spool = receive(nylon, bag, at=START, card="dry")

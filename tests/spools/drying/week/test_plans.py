@@ -37,6 +37,7 @@ from spools.inventory.moves import move_spool
 from spools.models import Place, PlannedDrying, Polymer, PrintRequest, WeekPlan
 from spools.statements import Statement
 from tests.refusals import refuses
+from tests.restored import built_once
 from tests.spools.conftest import feedstock, hours_ago, polymer, receive
 from tests.spools.drying.test_stages import with_code
 
@@ -68,7 +69,7 @@ def reports_by_name(plan: WeekPlan) -> dict[str, PrintReport]:
     return {report.planned.request.name: report for report in report_prints(plan, list(plan.standing()))}
 
 
-@pytest.fixture
+@built_once
 def wet(shelf, box):
     """Wet spools by kind, all on reels that take the heat; there is a dry box to keep them in."""
     kinds = {"PA6": 500, "PC": 900, "PETG": 800, "ABS": 750, "TPU 95A": 600}
@@ -111,7 +112,7 @@ def test_a_plan_dries_each_spool_as_the_advisor_would(wet, dryer):
 def test_a_worker_computes_the_last_plan_and_none_that_was_replaced(wet, dryer):
     want("PETG", 100, 90)
     first, second = create_plan(ALWAYS), create_plan(ALWAYS)
-    run_due()
+    run_due("moisture")
     first.refresh_from_db()
     second.refresh_from_db()
     assert (first.made_at, first.prints.count()) == (None, 0)
