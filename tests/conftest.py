@@ -48,6 +48,8 @@ def pytest_configure(config: pytest.Config) -> None:
     # Not the copy in a data folder that happens to be there.
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
     settings.WHITENOISE_USE_FINDERS = True
+    # Files are looked for when they are asked for, not all of them by each client.
+    settings.WHITENOISE_AUTOREFRESH = True
     # The processes that it starts inherit it.
     if PREPARED not in os.environ:
         folder = TemporaryDirectory(prefix="loadworthy-prepared-")
@@ -60,8 +62,13 @@ WAITING = ("tests/background/", "tests/browser/", "tests/services/", "tests/setu
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """One process gets the tests that wait, while the others compute, and no long one is left for the end."""
-    items.sort(key=lambda item: not item.nodeid.startswith(WAITING))
+    """One process gets the tests that wait, while the others compute, and no long one is left for the end.
+
+    It gets all that need PostgreSQL, too, which each process would start for itself.
+    """
+    items.sort(
+        key=lambda item: not (item.nodeid.startswith(WAITING) or "postgres_server" in item.fixturenames)
+    )
 
 
 @pytest.fixture(scope="session")
