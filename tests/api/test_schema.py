@@ -130,7 +130,7 @@ def test_any_request_is_answered_as_promised(schema, used_shop, token):
 
         @given(case=operation.as_strategy())
         @settings(
-            max_examples=6,
+            max_examples=settings.default.max_examples // 10,
             derandomize=True,
             database=None,
             phases=[Phase.generate],

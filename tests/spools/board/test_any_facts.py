@@ -64,7 +64,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=20)
+@settings(max_examples=settings.default.max_examples // 3)
 @given(steps=STEPS)
 def test_the_board_is_what_follows_from_the_facts(nylon, pla, shelf, box, dryer, steps):
     places = {"shelf": shelf, "box": box, "dryer": dryer}
