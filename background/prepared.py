@@ -3,11 +3,12 @@
 Django builds the SQL anew each time, which for a long query takes 50 times as long as running it.
 """
 
+import json
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, Generic, TypeVar
 
 from django.db import connection
-from django.db.models import Expression, Field, Model, QuerySet
+from django.db.models import BigIntegerField, Expression, Field, Model, QuerySet
 from django.db.models.sql.compiler import SQLCompiler
 
 ModelT = TypeVar("ModelT", bound=Model)
@@ -29,8 +30,25 @@ class Parameter(Expression):
         return self.output_field.get_db_prep_value(values[self.name], connection)
 
 
+class Ids(Parameter):
+    """Stands after ``__in`` for the ids of that name, which each run gives, however many. No query runs without any."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name, BigIntegerField())
+
+    def as_sql(self, compiler: SQLCompiler, connection: Any) -> tuple[str, tuple[Any, ...]]:
+        one_each = "unnest(%s::bigint[])" if connection.vendor == "postgresql" else "value FROM json_each(%s)"
+        return f"(SELECT {one_each})", (self,)
+
+    def bind(self, values: Mapping[str, Any]) -> Any:
+        ids = list(values[self.name])
+        return ids if connection.vendor == "postgresql" else json.dumps(ids)
+
+
 def _run(bound: Bound, values: Mapping[str, Any]) -> list[tuple[Any, ...]]:
     sql, params = bound
+    if any(isinstance(param, Ids) and not values[param.name] for param in params):
+        return []
     with connection.cursor() as cursor:
         cursor.execute(
             sql, [param.bind(values) if isinstance(param, Parameter) else param for param in params]

@@ -22,7 +22,7 @@ from maintenance.reminders import queries
 from maintenance.reminders.conditions.moisture import find_damp_spools
 from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
-from spools.inventory.queries import with_materials
+from spools.inventory.queries import load_feedstocks, load_with_materials
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 from spools.statements import Statement
 
@@ -109,7 +109,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     occupation = load_occupation(now)
     spools = load_columns(now, occupation)
     in_stock = {spool.feedstock for spool in spools}
-    feedstocks = Feedstock.objects.select_related("polymer", "filler").in_bulk(in_stock)
+    feedstocks = load_feedstocks(in_stock)
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
     heads = load_toolheads()
     airs, loaded, feed_places = load_airs(heads.values(), now), load_loaded(), load_feed_places()
@@ -131,7 +131,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     board_rows = spool_board.read({spool for spool, _ in chosen.values()}, now)
     shown = Board(
         at=now,
-        spools=with_materials().in_bulk(list(board_rows)),
+        spools=load_with_materials(board_rows),
         rows=board_rows,
         toolheads=heads,
         machines=toolheads.read({head for _, head in chosen.values() if head is not None}, now=now),

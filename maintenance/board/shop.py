@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
-from background.prepared import PreparedQuery
+from background.prepared import Ids, PreparedQuery, PreparedRows
 from maintenance.board import toolheads
 from maintenance.board.choice import columns_of, pair_with_toolheads
 from maintenance.board.toolheads import ToolheadRow
@@ -42,7 +42,7 @@ from spools.air.climate import room_airs
 from spools.board import board as spool_board
 from spools.board.airs import AirClass, air_class
 from spools.codes import pretty
-from spools.inventory.queries import with_materials
+from spools.inventory.queries import load_with_materials
 from spools.models import Spool, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 
@@ -200,7 +200,7 @@ def load_board(
     rows = spool_board.read(spool_ids, now)
     spools = {spool.pk: spool for spool in preloaded if spool.pk in rows}
     if not spools:
-        spools = with_materials().in_bulk(list(rows))
+        spools = load_with_materials(rows)
     feedstocks = {spool.feedstock_id: spool.feedstock for spool in spools.values()}
     materials = {pk: build_material_inputs(feedstock) for pk, feedstock in feedstocks.items()}
     heads = load_toolheads(toolhead_ids)
@@ -252,9 +252,13 @@ def small_job_verdicts(
 
 def load_toolheads(toolhead_ids: Collection[int] | None = None) -> dict[int, Toolhead]:
     """These toolheads, or all in use, with their printers' places, by id. One query."""
-    heads = Toolhead.objects.select_related("printer__place")
-    heads = heads.in_use() if toolhead_ids is None else heads.filter(pk__in=toolhead_ids)
+    heads = _HEADS_IN_USE.run() if toolhead_ids is None else _HEADS.run(ids=toolhead_ids)
     return {head.pk: head for head in heads}
+
+
+_WITH_PLACES = ("printer", "printer__place")
+_HEADS_IN_USE = PreparedRows(lambda: Toolhead.objects.in_use(), *_WITH_PLACES)
+_HEADS = PreparedRows(lambda: Toolhead.objects.filter(pk__in=Ids("ids")), *_WITH_PLACES)
 
 
 def load_airs(heads: Iterable[Toolhead], now: datetime) -> dict[int, AirClass]:

@@ -10,12 +10,14 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property, partial
+from typing import Any
 
 import msgspec
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import DateTimeField, F, Q, QuerySet
 from django.utils import timezone
 
+from background.prepared import Ids, Parameter, PreparedRows
 from maintenance.board.upkeep import Upkeep, load_upkeep
 from maintenance.models import Toolhead, ToolheadBoard
 from maintenance.readiness.builder import build_material_inputs, build_toolhead_inputs
@@ -98,9 +100,9 @@ def read(
     if toolhead_ids is None:
         toolhead_ids = Toolhead.objects.in_use().values_list("pk", flat=True)
     ids = set(toolhead_ids)
-    rows = ToolheadBoard.objects.filter(pk__in=ids).annotate(fresh=_is_fresh(now)).defer("upkeep_json")
-    stored = {row.pk: row for row in (rows if inputs else rows.defer("inputs_json"))}
-    stale = {pk for pk in ids if pk not in stored or not stored[pk].fresh}
+    loaded: list[Any] = (_STORED if inputs else _STATES).run(ids=ids, now=now)
+    stored: dict[int, ToolheadBoard] = {row.pk: row for row in loaded}
+    stale = ids - {row.pk for row in loaded if row.fresh}
     if len(stale) > AT_ONCE:
         stale -= stored.keys()
     by_id = dict(stored)
@@ -154,9 +156,19 @@ def _judge_new_materials(
             same.update(materials_json=row.materials_json)
 
 
-def _is_fresh(now: datetime) -> Q:
+def _is_fresh(now: datetime | Parameter) -> Q:
     """The condition that a row is valid at a time. A wrong clock may store a row of the future."""
     return Q(generation=F("toolhead__board_generation"), good_until__gt=now, computed_at__lte=now)
+
+
+def _select_stored() -> QuerySet[ToolheadBoard]:
+    """fresh: whether a row is valid."""
+    rows = ToolheadBoard.objects.filter(pk__in=Ids("ids"))
+    return rows.annotate(fresh=_is_fresh(Parameter("now", DateTimeField())))
+
+
+_STORED = PreparedRows(_select_stored, without={"upkeep_json"})
+_STATES = PreparedRows(_select_stored, without={"upkeep_json", "inputs_json"})
 
 
 def find_due(now: datetime) -> list[int]:

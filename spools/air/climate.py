@@ -6,9 +6,10 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from django.db import transaction
-from django.db.models import Q, prefetch_related_objects
+from django.db.models import DateTimeField, Q, QuerySet, prefetch_related_objects
 from django.utils import timezone
 
+from background.prepared import Ids, Parameter, PreparedRows
 from background.queue import enqueue
 from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
@@ -108,8 +109,7 @@ class _LastReading(NamedTuple):
 
 def _last_readings(place_ids: Iterable[int], at: datetime) -> dict[int, _LastReading]:
     """Those that are believed at a time, by place id. One query, one more where there are any."""
-    readings = Reading.objects.filter(place__in=place_ids, at__gt=at - BELIEVED_FOR, at__lte=at)
-    recent = list(readings.order_by("at"))
+    recent = _RECENT.run(ids=place_ids, since=at - BELIEVED_FOR, at=at)
     hygrometers = load_hygrometers(reading.place_id for reading in recent)
     last: dict[int, _LastReading] = {}
     for reading in recent:
@@ -121,6 +121,14 @@ def _last_readings(place_ids: Iterable[int], at: datetime) -> dict[int, _LastRea
                 reading.at, reading.temperature_c, rh_pct, reading.origin, off_pct
             )
     return last
+
+
+def _select_recent() -> QuerySet[Reading]:
+    since, at = Parameter("since", DateTimeField()), Parameter("at", DateTimeField())
+    return Reading.objects.filter(place__in=Ids("ids"), at__gt=since, at__lte=at).order_by("at")
+
+
+_RECENT = PreparedRows(_select_recent)
 
 
 def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:

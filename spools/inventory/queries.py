@@ -1,11 +1,11 @@
 """Queries that load many rows at once; the objects that rows have in common are loaded once."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from django.db.models import CharField, Exists, OuterRef, Q, QuerySet
 
-from background.prepared import Parameter, PreparedRows
+from background.prepared import Ids, Parameter, PreparedRows
 from spools.models import Feedstock, Place, Spool, Stay
 
 MOST_WORDS = 8
@@ -24,17 +24,21 @@ def find_by_code(code: str) -> Spool | None:
     return next(iter(_BY_CODE.run(code=code)), None)
 
 
-_BY_CODE = PreparedRows(
-    lambda: Spool.objects.filter(code=Parameter("code", CharField())),
-    *("feedstock", "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble", "prior"),
-)
+def load_with_materials(ids: Collection[int]) -> dict[int, Spool]:
+    """Those of with_materials, by their ids. One query."""
+    return {spool.pk: spool for spool in _BY_IDS.run(ids=ids)}
+
+
+_MATERIALS = ("feedstock", "feedstock__polymer", "feedstock__filler", "feedstock__maker", "ensemble", "prior")
+_BY_CODE = PreparedRows(lambda: Spool.objects.filter(code=Parameter("code", CharField())), *_MATERIALS)
+_BY_IDS = PreparedRows(lambda: Spool.objects.filter(pk__in=Ids("ids")), *_MATERIALS)
 
 
 def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]:
     """The same for many spools by id, or without the cache of weighings. Two queries for each thousand."""
     spools = Spool.objects.select_related("ensemble", "prior") if weighings else Spool.objects.all()
     loaded = spools.in_bulk(list(ids))
-    share(loaded.values(), "feedstock", Feedstock.objects.select_related("polymer", "filler", "maker"))
+    share_feedstocks(loaded.values())
     return loaded
 
 
@@ -61,15 +65,24 @@ def search_spools(spools: QuerySet[Spool], text: str) -> QuerySet[Spool]:
 
 def share_places(stays: Iterable[Any], runs: Iterable[Any]) -> None:
     """Give stays their places, and drying runs their dryers, with the rooms of these. One query."""
-    _share([(stays, "place"), (runs, "dryer")], Place.objects.select_related("room"))
+    _share([(stays, "place"), (runs, "dryer")], _PLACES)
 
 
-def share(rows: Iterable[Any], name: str, related: QuerySet[Any]) -> None:
-    """Give rows the one object of each that they refer to by a foreign key. One query."""
-    _share([(rows, name)], related)
+def share_feedstocks(spools: Iterable[Spool]) -> None:
+    """Give spools their feedstocks, with the materials of these. One query."""
+    _share([(spools, "feedstock")], _FEEDSTOCKS)
 
 
-def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) -> None:
+def load_feedstocks(ids: Collection[int]) -> dict[int, Feedstock]:
+    """Feedstocks with their materials, by their ids. One query."""
+    return {feedstock.pk: feedstock for feedstock in _FEEDSTOCKS.run(ids=ids)}
+
+
+_PLACES = PreparedRows(lambda: Place.objects.filter(pk__in=Ids("ids")), "room")
+_FEEDSTOCKS = PreparedRows(lambda: Feedstock.objects.filter(pk__in=Ids("ids")), "polymer", "filler", "maker")
+
+
+def _share(groups: Iterable[tuple[Iterable[Any], str]], related: PreparedRows[Any]) -> None:
     """A join would build the objects anew for each row. prefetch_related would share them, too, but Django
     asks SQLite for them with an OR of all keys, and SQLite refuses a thousand of them.
     """
@@ -81,7 +94,7 @@ def _share(groups: Iterable[tuple[Iterable[Any], str]], related: QuerySet[Any]) 
             key_groups.append((field, [(row, getattr(row, field.attname)) for row in rows]))
     if not key_groups:
         return
-    objects = related.in_bulk({pk for _, keys in key_groups for _, pk in keys})
+    objects = {row.pk: row for row in related.run(ids={pk for _, keys in key_groups for _, pk in keys})}
     for field, keys in key_groups:
         for row, pk in keys:
             # A plain assignment does more than this, and takes longer than building the row.

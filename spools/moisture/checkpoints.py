@@ -3,8 +3,9 @@
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from django.db.models import Max, OuterRef, Subquery
+from django.db.models import DateTimeField, Max, OuterRef, QuerySet, Subquery
 
+from background.prepared import Ids, Parameter, PreparedRows
 from spools.models import MoisturePoint, MoistureState, Spool
 
 DAILY = timedelta(days=8)
@@ -13,9 +14,17 @@ MONTH_DAYS = 30
 
 def latest(spool_ids: Iterable[int], at: datetime) -> dict[int, MoistureState]:
     """The newest checkpoint of each spool up to ``at``, by spool id. One query."""
-    newest = MoistureState.objects.filter(spool=OuterRef("pk"), at__lte=at).order_by("-at").values("pk")[:1]
-    spools = Spool.objects.filter(pk__in=list(spool_ids)).annotate(newest=Subquery(newest))
-    return {state.spool_id: state for state in MoistureState.objects.filter(pk__in=spools.values("newest"))}
+    return {state.spool_id: state for state in _LATEST.run(ids=list(spool_ids), at=at)}
+
+
+def _select_latest() -> QuerySet[MoistureState]:
+    earlier = MoistureState.objects.filter(spool=OuterRef("pk"), at__lte=Parameter("at", DateTimeField()))
+    newest = Subquery(earlier.order_by("-at").values("pk")[:1])
+    spools = Spool.objects.filter(pk__in=Ids("ids")).annotate(newest=newest)
+    return MoistureState.objects.filter(pk__in=spools.values("newest"))
+
+
+_LATEST = PreparedRows(_select_latest)
 
 
 def latest_times(spool_ids: Iterable[int]) -> dict[int, datetime]:

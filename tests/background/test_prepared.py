@@ -6,7 +6,7 @@ import pytest
 from django.db.models import BigIntegerField, Count, DateTimeField
 
 from background.models import WorkItem
-from background.prepared import Parameter, PreparedQuery
+from background.prepared import Ids, Parameter, PreparedQuery
 
 pytestmark = pytest.mark.django_db
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -38,3 +38,14 @@ def test_a_run_without_a_value_of_a_parameter_fails():
     )
     with pytest.raises(KeyError, match="at"):
         query.run()
+
+
+def test_a_query_takes_any_number_of_ids_and_does_not_run_without_any(django_assert_num_queries):
+    for attempts in (0, 1, 2):
+        WorkItem.objects.create(name="work", due=NOON, attempts=attempts)
+    items = WorkItem.objects.filter(attempts__in=Ids("ids")).order_by("attempts")
+    query = PreparedQuery(lambda: items.values_list("attempts"))
+    with django_assert_num_queries(2):
+        assert query.run(ids={0, 2}) == [(0,), (2,)]
+        assert query.run(ids=range(1, 40_000)) == [(1,), (2,)]
+        assert query.run(ids=[]) == []

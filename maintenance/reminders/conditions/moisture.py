@@ -13,8 +13,8 @@ from maintenance.reminders.conditions.wanted import IS_OPENED, find_damp, find_w
 from spools.air.hourly import hour_of
 from spools.board import board
 from spools.catalogue.values import material_values
-from spools.inventory.queries import share
-from spools.models import DryingRun, Feedstock, MassEntry, SpoolBoard
+from spools.inventory.queries import share_feedstocks
+from spools.models import DryingRun, MassEntry, SpoolBoard
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
 from spools.wording import round_as_shown
@@ -67,7 +67,7 @@ def _load_rows(now: datetime, loaded: Iterable[int], wanted: Iterable[int]) -> l
         IS_OPENED, ~drying, Q(over_clear__gt=DRY_AGAIN) | soon, run=None, spool__in=list(wanted)
     )
     wet_rows = list(rows.defer("outlooks_json").select_related("spool").order_by("pk"))
-    share([row.spool for row in wet_rows], "feedstock", Feedstock.objects.select_related("polymer", "filler"))
+    share_feedstocks([row.spool for row in wet_rows])
     return wet_rows
 
 
