@@ -77,11 +77,16 @@ class SimulatedAir:
     last: HourState | None
 
 
-def simulate_airs(places: Iterable[Place], since: datetime, until: datetime) -> dict[int, SimulatedAir]:
-    """The air of boxes by the hour, from the quarter of a day of ``since`` to ``until``, by place id."""
+def simulate_airs(
+    places: Iterable[Place], since: datetime, until: datetime, *, openings: bool = True
+) -> dict[int, SimulatedAir]:
+    """The air of boxes by the hour, from the quarter of a day of ``since`` to ``until``, by place id.
+
+    openings: whether the facts that come with it have those of OPENINGS_OVER.
+    """
     boxes, begin = {place.pk: place for place in places}, quarter_of(since)
     charges, states = load_charges(boxes), _load_states(boxes, begin)
-    simulations = _load_simulations(boxes.values(), charges, states, since, until, openings=True)
+    simulations = _load_simulations(boxes.values(), charges, states, since, until, openings=openings)
     return {pk: _simulate_air(simulation, begin, until) for pk, simulation in simulations.items()}
 
 
@@ -111,7 +116,7 @@ def airs_at(places: Iterable[Place], at: datetime) -> dict[int, tuple[float, flo
         return {}
     prefetch_related_objects(places, "room")
     hour, airs = hour_of(at.astimezone(UTC)), {}
-    for pk, simulated in simulate_airs(places, at, at).items():
+    for pk, simulated in simulate_airs(places, at, at, openings=False).items():
         if hour in simulated.hours and simulated.last is not None:
             temperature_c, rh_pct, _ = simulated.hours[hour]
             airs[pk] = temperature_c, rh_pct, simulated.last.period.charge

@@ -131,6 +131,7 @@ class BoxFacts:
     priors: dict[int, PriorHistory]
     _inside: dict[tuple[int, datetime], SpoolInside] = field(default_factory=dict)
     _together: dict[tuple[int, ...], Sorbers] = field(default_factory=dict)
+    _present: dict[tuple[int, int], list[SpoolInside]] = field(default_factory=dict)
 
     @property
     def room(self) -> Place:
@@ -149,12 +150,26 @@ class BoxFacts:
     def _starts(self) -> list[datetime]:
         return [stay.start for stay in self.stays]
 
+    @cached_property
+    def _changes(self) -> list[datetime]:
+        """When a spool came, left, or had its bag opened."""
+        opened = (prior.opened_at for prior in self.priors.values())
+        return sorted({*self._times, *(at for at in opened if at is not None)})
+
     def box(self, charge: DesiccantCharge) -> Box:
         """The box with a charge, as the physics takes it."""
         return build_box(self.place, charge)
 
     def inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         """The spools that are in it at the end of an hour, by their ids; not those in unopened bags."""
+        key = bisect_left(self._changes, at), charge.pk
+        if key not in self._present:
+            # The hours follow one another.
+            self._present.clear()
+            self._present[key] = self._find_inside(at, charge)
+        return self._present[key]
+
+    def _find_inside(self, at: datetime, charge: DesiccantCharge) -> list[SpoolInside]:
         present = [s for s in self.stays[: bisect_left(self._starts, at)] if s.end is None or s.end >= at]
         inside = []
         for stay in sorted(present, key=attrgetter("spool_id")):

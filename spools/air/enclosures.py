@@ -54,6 +54,7 @@ def count_openings(place_ids: Collection[int], now: datetime) -> dict[int, float
     since = until - OPENINGS_OVER
     in_time = Q(start__gte=since, start__lt=until) | Q(end__gte=since, end__lt=until)
     times: dict[int, set[datetime]] = {pk: set() for pk in place_ids}
-    for stay in Stay.objects.spans().filter(in_time, place__in=times):
-        times[stay.place_id].update(at for at in (stay.start, stay.end) if at and since <= at < until)
+    stays = Stay.objects.filter(in_time, place__in=times).order_by()
+    for pk, start, end in stays.values_list("place", "start", "end"):
+        times[pk].update(at for at in (start, end) if at and since <= at < until)
     return {pk: len(at) / OPENINGS_OVER.days for pk, at in times.items()}
