@@ -116,7 +116,8 @@ class SpoolField(forms.ModelChoiceField):
 
     def label_from_instance(self, spool: Spool) -> str:
         site = self.sites.get(spool.pk)
-        return f"{pretty(spool.code)} {spool.feedstock}{f' ({site})' if site else ''}"
+        # The slot stands in front: a narrow screen cuts the end off.
+        return f"{pretty(spool.code)}{f' ({site})' if site else ''} {spool.feedstock}"
 
     def clean(self, value: Any) -> Any:
         try:

@@ -15,6 +15,7 @@ from maintenance.parts.wear_entries import scale_life
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.charts.axes import Axis, round_ticks
 from pages.templatetags.sensible import sensible
+from pages.templatetags.spoken import roughly
 from spools.statements import Statement
 from spools.wording import format_chance, format_day
 
@@ -125,9 +126,9 @@ def _describe_life(
         state=HOLD if used_up > LIKELY else CAUTION if used_up > POSSIBLE else CLEAR,
         unit=words,
         age=sensible(factor * age),
-        low=sensible(factor * left[0]),
-        median=sensible(factor * left[1]),
-        high=sensible(factor * left[2]),
+        low=roughly(factor * left[0]),
+        median=roughly(factor * left[1]),
+        high=roughly(factor * left[2]),
         used_up=format_chance(100 * used_up),
         used_up_at=used_up_at,
         early_at=early_at,
