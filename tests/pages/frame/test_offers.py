@@ -5,7 +5,7 @@ from urllib.parse import urljoin, urlsplit
 
 import pytest
 from django.test import Client
-from django.urls import Resolver404, resolve
+from django.urls import Resolver404, resolve, reverse
 
 from access.models import User
 from access.rules import is_allowed, required_role
@@ -53,3 +53,17 @@ def test_a_person_is_offered_nothing_that_takes_another_role(shop, role, pages):
                 todo.append(address)
     assert refused == set()
     assert len(seen) > pages
+
+
+def test_first_steps_lead_each_role_where_it_may_go(db):
+    led = {}
+    for role in ("view", "work", "set_up"):
+        client = Client()
+        client.force_login(User.objects.create_user(role, role=role))
+        found = {address for _, address in Offers(client.get("/").content.decode()).found}
+        led[role] = found & {reverse("spool-receive"), reverse("place-new")}
+    assert led == {
+        "view": set(),
+        "work": {reverse("spool-receive")},
+        "set_up": {reverse("spool-receive"), reverse("place-new")},
+    }
