@@ -155,18 +155,19 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         if name in request.POST and apply(form, ACTS[name](row, form, request.user)):
             messages.success(request, f"Recorded for {row}.")
             return redirect("job", pk)
-    uses = row.uses.select_related(
-        "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
-    )
+    joined = "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
+    uses = list(row.uses.select_related(*joined).prefetch_related("wear__part__kind"))
+    reserved = list(row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"))
+    without_use = {} if uses or reserved else find_spools_without_use(job=row)
     return render(
         request,
         "jobs/detail.html",
         {
             "job": row,
             "reasons": decode_checks(row.reasons),
-            "uses": uses.prefetch_related("wear__part__kind"),
-            "without_use": Spool.objects.filter(pk__in=find_spools_without_use(job=row).get(row.pk, ())),
-            "reserved": row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"),
+            "uses": uses,
+            "without_use": Spool.objects.filter(pk__in=without_use.get(row.pk, ())),
+            "reserved": reserved,
             "steps": _list_steps(row),
             "forms": forms,
             "cost": load_job_cost(row) if row.is_over else None,
