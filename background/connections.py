@@ -76,7 +76,7 @@ class PacedChannel(HTTPChannel):
 
 
 class FairServer(TcpWSGIServer):
-    """Has a place for a new connection at any time, unless all requests of its address are at work."""
+    """Makes room for a new connection by ending the one that lags most; at last one whose request is at work."""
 
     channel_class: type[PacedChannel] = PacedChannel
     active_channels: dict[int, PacedChannel]
