@@ -115,6 +115,7 @@ class Frame:
     first: Along
     last: Along
     along: str = "Time"
+    along_unit: str = ""
     limits: Sequence[Limit] = ()
     marks: Sequence[Mark] = ()
     spans: Sequence[Span] = ()
@@ -141,7 +142,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     now = next((axis.at(mark.at) for mark in marks if mark.name == NOW), None)
     events = _list_events(axis, marks, spans)
     headers = [each.name for each in series] + [EVENT] * bool(events)
-    rows = _rows(series, axis, events, frame.write)
+    rows = _rows(series, axis, events, frame)
     return Chart(
         title=frame.title,
         reading=_describe(_find_last(rows, now, len(series)), headers),
@@ -226,16 +227,16 @@ def _list_events(axis: Axis, marks: Sequence[Mark], spans: Sequence[Span]) -> di
 
 
 def _rows(
-    series: Sequence[Series], axis: Axis, events: Mapping[Along, Sequence[str]], write: Callable[[float], str]
+    series: Sequence[Series], axis: Axis, events: Mapping[Along, Sequence[str]], frame: Frame
 ) -> list[Row]:
     """By place along, with all events; of very many points an even choice."""
-    by_series = [_texts(each, write) for each in series]
+    by_series = [_texts(each, frame.write) for each in series]
     places = sorted({at for texts in by_series for at in texts}, key=as_number)
     chosen = places[:: max(1, ceil(len(places) / MOST_ROWS))]
     return [
         Row(
             axis.at(at),
-            axis.name(at),
+            f"{axis.name(at)} {frame.along_unit}".rstrip(),
             [texts.get(at, "") for texts in by_series] + ["; ".join(events.get(at, []))] * bool(events),
         )
         for at in sorted({*chosen, *events}, key=as_number)

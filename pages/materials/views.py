@@ -12,6 +12,7 @@ from django.views.decorators.http import require_POST
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
 from pages.frame.numbers import NUMBERS
+from pages.materials.charts import draw_sorption
 from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
@@ -87,6 +88,7 @@ def material(request: HttpRequest, pk: int) -> HttpResponse:
         "materials/detail.html",
         {
             "polymer": polymer,
+            "sorption": draw_sorption(Feedstock(polymer=polymer)),
             "numbers": rows,
             "background": [source for source in sources if source.field not in NUMBERS],
             "feedstocks": polymer.feedstocks.select_related("maker"),
@@ -101,6 +103,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
         "materials/feedstock.html",
         {
             "feedstock": row,
+            "sorption": draw_sorption(row),
             "filler_pct": 100 * row.filler_mass_fraction,
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
             "spools": row.spools.filter(ended_at=None),

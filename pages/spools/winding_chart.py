@@ -74,6 +74,7 @@ def draw_depths(shells: Sequence[Shell], mass_g: float, clear_pct: float, hold_p
         0.0,
         mass_g,
         along="Printed before, g",
+        along_unit="g",
         limits=[Limit(clear_pct, "prints well up to"), Limit(hold_pct, "print limit")],
         from_zero=True,
     )

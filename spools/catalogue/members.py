@@ -100,6 +100,20 @@ def likely_material(feedstock: Feedstock) -> Material:
     return Material(values.d23_m2_s, 1000 * values.e_d_kj_mol, _isotherm(feedstock, values.w50_pct))
 
 
+def water_in_balance_pct(feedstock: Feedstock, rh_pct: float) -> tuple[float, float, float]:
+    """The content of the filament in balance with air of 23 °C, % by mass: low, likely and high by its uptake."""
+    values = material_values(feedstock)
+    uptakes_pct = (
+        min(values.w50_low_pct, values.w50_pct),
+        values.w50_pct,
+        max(values.w50_high_pct, values.w50_pct),
+    )
+    low, likely, high = (
+        100 * float(_isotherm(feedstock, w50_pct).equilibrium(rh_pct / 100)) for w50_pct in uptakes_pct
+    )
+    return low, likely, high
+
+
 def most_water_pct(spool: Spool) -> float:
     """The highest content of the filament, % by mass: with the upper end of its uptake, in saturated air."""
     high_pct = material_values(spool.feedstock).w50_high_pct

@@ -18,7 +18,7 @@ from spools.codes import pretty
 from spools.drying.runs import DryingSettings, finish_drying, start_drying
 from spools.inventory.moves import current_stay
 from spools.models import DryingRun, Feedstock, Place, Reading, ReadingWithdrawal, Source
-from spools.wording import format_time
+from spools.wording import format_number, format_time
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, a_reminder, local_input
 from tests.spools.conftest import hours_ago
@@ -262,6 +262,8 @@ def test_a_material_shows_each_source_and_how_it_was_come_by(shop, desk):
     uptake = next(number for number in response.context["numbers"] if number.name == "w50_pct")
     assert [source.how for source in uptake.sources] == ["memory"]
     assert shows(response, "memory A book")
+    [at_50] = [row.cells[0] for row in response.context["sorption"].rows if row.head == "50 %"]
+    assert at_50.split(" (")[0] == format_number(polymer.w50_pct)
 
 
 def test_a_feedstock_shows_its_own_values_apart_from_the_catalogue(shop, desk):

@@ -39,8 +39,8 @@ def test_depths_go_from_the_outer_turns_to_the_core():
     chart = draw_depths(shells(0.1, 0.9), 120, CLEAR_PCT, HOLD_PCT)
     # 40 to 50 to 60 mm: 900 and 1100 mm² of 120 g, each where half of it is printed.
     assert [(row.head, row.cells) for row in chart.rows] == [
-        ("33", ["0.9 (0.45 to 1.8)"]),
-        ("93", ["0.1 (0.05 to 0.2)"]),
+        ("33 g", ["0.9 (0.45 to 1.8)"]),
+        ("93 g", ["0.1 (0.05 to 0.2)"]),
     ]
     assert [text for _, text, _ in chart.limits] == ["print limit 0.8", "prints well up to 0.4"]
 
