@@ -1,5 +1,6 @@
 """Fixtures that several folders of tests share: the test database, the browser, real servers."""
 
+import gc
 import os
 import random
 from collections.abc import Callable, Iterator
@@ -69,6 +70,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(
         key=lambda item: not (item.nodeid.startswith(WAITING) or "postgres_server" in item.fixturenames)
     )
+
+
+def pytest_collection_finish() -> None:
+    """The garbage collector leaves out what is imported: it stays, and is most of what there is."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")
