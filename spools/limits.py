@@ -52,7 +52,7 @@ WIDTH_MM = Limits(5, 300, "mm")
 GROSS_G = Limits(0, NET_G.high + CORE_G.high + CORE_ERROR_G.high, "g")
 
 # Drying.
-SET_POINT_C = Limits(20, 250, "°C")
+SET_POINT_C = Limits(20, 200, "°C")
 RUN_HOURS = Limits(0.1, 500, "h")
 TARGET_PCT = Limits(0.0001, 30, "%")
 COUPON_C = Limits(30, 200, "°C")

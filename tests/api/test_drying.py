@@ -239,3 +239,13 @@ def test_a_run_of_too_much_heat_carries_a_caution(api, shop, wet):
     [run] = api.post("drying-runs", **body, planned_hours=300)
     assert run["heat_caution"]["code"] == "drying.planned_heat"
     assert api.get(f"spools/{wet}/history")["drying_runs"][0]["heat_caution"] == run["heat_caution"]
+
+
+def test_the_hottest_set_points_are_refused_by_their_caps(api, shop, receive):
+    """At the limits nothing is computed that physics refuses."""
+    code = receive()
+    api.patch(f"places/{shop.dryer}", max_set_point_c=200, set_point_error_c=30)
+    run = {"spools": [{"spool": code}], "dryer": shop.dryer}
+    assert api.refusals("drying-runs", **run, set_point_c=200) == {"set_point_c": "above_cap"}
+    assert api.refusals("drying-runs", **run, set_point_c=200, first_set_point_c=200, first_hours=1)
+    assert api.refusals("drying-runs", **run, set_point_c=211.7) == {"set_point_c": "max_value"}
