@@ -15,6 +15,7 @@ WORDING = [
     "parts.wording",
     "readiness.busy_wording",
     "readiness.material_wording",
+    "readiness.flow_wording",
     "readiness.wording",
     "reminders.delivery.failures",
     "reminders.wording",
