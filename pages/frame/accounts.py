@@ -70,9 +70,15 @@ class RoleForm(forms.Form):
 
 
 def change_role(account: User, by: User, role: str, is_active: bool, end_all: bool) -> None:
-    """Raises ValidationError for the own account: so somebody who may set up is always left."""
+    """Raises ValidationError for the own account, so that somebody who may set up is always left, and for that of
+    whoever manages the whole service.
+    """
     if account == by:
         raise refusal("own_role", "Another person with the role to set up changes your role.")
+    if account.is_superuser and not by.is_superuser:
+        raise refusal(
+            "whole_service", f"{account} manages the whole service: only another who does may change it."
+        )
     account.role, account.is_active = role, is_active
     account.save(update_fields=["role", "is_active"])
     if end_all:

@@ -103,6 +103,13 @@ def test_a_role_is_changed_on_the_page_but_not_the_own_one(boss):
     assert desk.get("/").status_code == 302
 
 
+def test_who_sets_up_does_not_close_the_account_that_manages_the_whole_service(boss):
+    desk, ada = Client(), User.objects.get(username="ada")
+    desk.force_login(User.objects.create_user("grace", role="set_up"))
+    require_refused(desk.post(f"/accounts/{ada.pk}/", {f"{ada.pk}-role": "view"}), "whole_service")
+    assert User.objects.get(username="ada").is_active
+
+
 def test_sessions_and_tokens_of_another_person_are_ended(boss):
     grace = User.objects.create_user("grace", role="work")
     desk, (_, key) = Client(), add_token(grace, "scale", "weighings")
