@@ -1,6 +1,5 @@
 """Spools, rooms and dryers for trials of the search for drying options, without a database."""
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
@@ -72,17 +71,9 @@ def build_load(
     room: Room,
     request: PlanRequest | None = None,
     stay_h: float = STAY_H,
-    *,
-    is_drawn: bool = False,
 ) -> DryerLoad:
-    """The load of a spool that stood in a room, in a dryer in that room, with the drafts of its options.
-
-    is_drawn: its members draw the dryer's temperature and the flow of its air, as in a shop. Else they are as stated, so
-    that the rules of the choice show alone.
-    """
+    """The load of a spool that stood in a room, in a dryer in that room, with the drafts of its options."""
     state = moisture_after_stay(spool, room, stay_h)
-    around = Climate(*room, "assumed", "")
-    if is_drawn:
-        errors = dryer_errors(dryer, UNKNOWN_PLACE)
-        around = replace(around, chamber=dryer_chamber(dryer), errors=errors)
+    errors = dryer_errors(dryer, UNKNOWN_PLACE)
+    around = Climate(*room, "assumed", "", chamber=dryer_chamber(dryer), errors=errors)
     return load_alone(spool, state, dryer, around, request or PlanRequest(), AT)

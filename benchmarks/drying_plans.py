@@ -107,7 +107,8 @@ def plan_case(case: Case, *, all_options: bool = True) -> Planned:
     from spools.drying import search
 
     reel = REELS.get(case.reel, {"core_material": case.reel})
-    load = build_load(make_spool(case.polymer, **reel), make_dryer(case.dryer_c, case.error_k), case.room)
+    spool, dryer = make_spool(case.polymer, **reel), make_dryer(case.dryer_c, case.error_k)
+    load = build_load(spool, dryer, case.room)
     search.compute_drafts([load], all_options=all_options)
     return Planned(case, load, search.choose_draft(load))
 

@@ -155,7 +155,7 @@ def compare(practice: Practice) -> Compared:
     spool = make_spool(practice.polymer, core_material="pc", core_cap_c=HOTTEST_C)
 
     def choose(request: PlanRequest) -> "Draft":
-        load = build_load(spool, make_dryer(HOTTEST_C, ERROR_K), ROOM, request, is_drawn=True)
+        load = build_load(spool, make_dryer(HOTTEST_C, ERROR_K), ROOM, request)
         search.compute_drafts([load], all_options=True)
         return search.choose_draft(load)
 

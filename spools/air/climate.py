@@ -52,11 +52,15 @@ class Climate:
         return ConstantAir(hours, self.temperature_c, self.rh_pct, moving, errors=self.errors)
 
     def heated(self, celsius: float, hours: float = 0.0, spools: int = 1) -> ConstantAir:
-        """This air of a dryer's room, heated in the dryer in which so many spools dry, for some hours."""
+        """This air of a dryer's room, heated in the dryer in which so many spools will dry, for some hours.
+
+        Plans count on no dryer that is hotter than its set point.
+        """
         chamber = None if self.chamber is None else self.chamber.shared_by(spools)
         dew_point_c = None if chamber is None else chamber.dew_point_c
         rh_pct = heated_rh_pct(self.temperature_c, self.rh_pct, celsius, dew_point_c)
-        return ConstantAir(hours, celsius, rh_pct, True, chamber, self.errors)
+        errors = self.errors._replace(is_no_hotter=True)
+        return ConstantAir(hours, celsius, rh_pct, True, chamber, errors)
 
 
 def climate_at(place: Place, at: datetime | None = None) -> Climate:

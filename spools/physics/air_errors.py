@@ -27,13 +27,15 @@ class AirErrors(NamedTuple):
     """The numbers of the members that say how far an air is off.
 
     hygrometer: the name of its offset; hygrometer_sd: of that [0..1]. dryer: names a dryer that heats this air, "dryer #n", else
-    ""; dryers share their draws (ensemble.Members). dryer_sd_k: of its temperature [K].
+    ""; dryers share their draws (ensemble.Members). dryer_sd_k: of its temperature [K]. is_no_hotter: a plan's, which does
+    not count on a dryer that is hotter than its set point; so a better-known dryer never takes longer.
     """
 
     hygrometer: str
     hygrometer_sd: float = HYGROMETER_SD
     dryer: str = ""
     dryer_sd_k: float = 0.0
+    is_no_hotter: bool = False
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -88,9 +90,13 @@ def _shift(
     temperature_k: float | Array, rh: float | Array, errors: AirErrors, members: Members
 ) -> tuple[float | Array, float | Array]:
     offset = errors.hygrometer_sd * members.point(errors.hygrometer) if errors.hygrometer_sd else 0.0
-    if not (errors.dryer and errors.dryer_sd_k):
+    if not errors.dryer or not (errors.dryer_sd_k or errors.hygrometer_sd):
         return temperature_k, np.clip(rh + offset, DRIEST, WETTEST) if errors.hygrometer_sd else rh
-    off_k = errors.dryer_sd_k * members.point(errors.dryer)
-    true_k = np.clip(temperature_k + off_k, COLDEST_K, HOTTEST_K)
+    true_k = temperature_k
+    if errors.dryer_sd_k:
+        off_k = errors.dryer_sd_k * members.point(errors.dryer)
+        off_k = np.minimum(off_k, 0.0) if errors.is_no_hotter else off_k
+        true_k = np.clip(temperature_k + off_k, COLDEST_K, HOTTEST_K)
+    # The hygrometer is in the room, whose air the dryer heats.
     pressure = rh * saturation_pressure(temperature_k) + offset * saturation_pressure(ROOM_K)
     return true_k, np.clip(pressure / saturation_pressure(true_k), DRIEST, WETTEST)

@@ -29,9 +29,10 @@ from .kernels import kernel
 WATER_DENSITY = 997.0  # kg/m³ at 25 °C
 KINDS = ("henry", "gab", "flory-huggins")
 LEAST_GAB_C = 1.0
-# Of the first layer of water in a polyamide, over that of liquid water: 1.05 kJ/g at zero regain, from memory; cellulose
-# has 1.25 kJ/g [3, section 8.3]. The isotherm then gives 23 J/g from dry to wet, where the heat of wetting of nylon is 31
-# [3, table 8.1]: the layers after the first have some, too. In PA66 temperature acts at the dry end above all [4].
+# Of the first layer of water in a polyamide, over that of liquid water: 1.05 kJ/g at zero regain, from memory. Cellulose
+# has 1.25 kJ/g, and nylon nearly as much as wool [3, section 8.3]. The isotherm then gives 23 J/g from dry to wet, where
+# the heat of wetting of nylon is 31 [3, table 8.1]: the layers after the first have some, too. In PA66 temperature acts
+# at the dry end above all [4].
 POLYAMIDE_HEAT_J_MOL = 19e3
 # Flory-Huggins has no closed inverse; Newton's steps reach it to the last bits in about five, slower where the curve is flat.
 _NEWTON_STEPS, _NEWTON_ENOUGH = 60, 1e-15

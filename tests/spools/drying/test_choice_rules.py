@@ -1,7 +1,7 @@
 """Rules that hold for the choice of a drying, whatever the polymer, room, reel, dryer and error."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchmarks import drying_plans
@@ -45,6 +45,7 @@ def test_the_choice_needs_no_slower_options(polymer, room):
 
 @settings(max_examples=15)
 @given(CASES, st.sampled_from([0.0, 1.0, 2.0, 4.0]))
+@example(Case("PEI", (23.0, 50.0), "strong", 130.0, 5.0), 0.0)
 def test_a_better_known_dryer_never_takes_longer(case, smaller_k):
     better = Case(case.polymer, case.room, case.reel, case.dryer_c, min(smaller_k, case.error_k))
     assert list(find_longer_with_less_error([plan_case(case), plan_case(better)])) == []

@@ -36,6 +36,25 @@ def test_a_hotter_dryer_has_drier_air_and_a_humid_room_more_vapour():
     np.testing.assert_allclose(rh, heated_rh(ROOM_K, 0.45 + offset, kelvin), rtol=1e-9)
 
 
+def test_the_hygrometer_of_an_exact_dryer_is_in_its_room():
+    kelvin, rh = true_air(
+        HOT_K, float(heated_rh(ROOM_K, 0.45, HOT_K)), DRYER._replace(dryer_sd_k=0.0), MEMBERS
+    )
+    offset = HYGROMETER_SD * MEMBERS.point("hygrometer 7")
+    assert kelvin == HOT_K
+    np.testing.assert_allclose(rh, heated_rh(ROOM_K, 0.45 + offset, HOT_K), rtol=1e-9)
+
+
+def test_a_plan_counts_on_no_dryer_that_is_hotter_than_its_set_point():
+    kelvin, rh = true_air(HOT_K, 0.1, DRYER, MEMBERS)
+    planned_k, planned_rh = true_air(HOT_K, 0.1, DRYER._replace(is_no_hotter=True), MEMBERS)
+    cooler = kelvin <= HOT_K
+    assert 0 < cooler.sum() < len(kelvin)
+    np.testing.assert_array_equal(planned_k, np.minimum(kelvin, HOT_K))
+    np.testing.assert_array_equal(planned_rh[cooler], rh[cooler])
+    assert (planned_rh >= rh).all()
+
+
 def test_a_desiccant_or_an_exact_dryer_leaves_out_what_is_known():
     kelvin, rh = true_air(HOT_K, 0.01, DRYER._replace(hygrometer_sd=0.0), MEMBERS)
     np.testing.assert_allclose(rh * saturation_pressure(kelvin), 0.01 * saturation_pressure(HOT_K), rtol=1e-9)
