@@ -1,12 +1,17 @@
 """The worlds of the trial of the moisture's ranges: by how much the truth differs from the record."""
 
 from dataclasses import replace
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from spools.physics.air import ZERO_C, heated_rh
+from spools.physics.air_errors import AirErrors
+from spools.physics.ensemble import Spread
 from spools.physics.surroundings import Surroundings
+
+if TYPE_CHECKING:
+    from spools.models import Polymer
 
 ROOM_K = 22 + ZERO_C
 
@@ -46,8 +51,23 @@ def draw_world(rng: np.random.Generator) -> World:
     return World(*off, gab_c=gab_c, pores=rng.uniform(0.22, 0.40))
 
 
-AT_RANDOM = "all at random"
+def draw_believed(rng: np.random.Generator, polymer: "Polymer", errors: AirErrors) -> World:
+    """Everything off by as much as the members take it to be. errors: of the dryer."""
+    from spools.catalogue.members import HIGH_GAB_C, LOW_GAB_C, PORE_FRACTION
+    from spools.physics.isotherm import LEAST_GAB_C
+
+    rh, dryer, shape, pores = rng.standard_normal(4)
+    gab_c = None
+    if polymer.gab_c is not None:
+        spread = Spread(min(LOW_GAB_C, polymer.gab_c), polymer.gab_c, max(HIGH_GAB_C, polymer.gab_c))
+        gab_c = max(LEAST_GAB_C, float(spread.at(shape)))
+    off = errors.hygrometer_sd * rh, errors.dryer_sd_k * dryer
+    return World(*off, gab_c=gab_c, pores=float(PORE_FRACTION.at(pores)))
+
+
+AT_RANDOM, BELIEVED = "all at random", "as the members draw it"
 WORLDS = {
+    BELIEVED: World(),
     "as recorded": World(),
     "RH + 5 %": World(rh=0.05),
     "RH - 5 %": World(rh=-0.05),
