@@ -236,15 +236,18 @@ def _print_small_job(row: SpoolBoard, air: AirClass) -> JobMoisture:
 def small_job_verdicts(
     pairs: Collection[tuple[Toolhead, Spool]], fed: Mapping[PairKey, int] | None = None
 ) -> dict[PairKey, Verdict]:
-    """The verdict of each pair for a small job, by (toolhead id, spool id); of a spool out of use from the facts.
+    """The verdict of each pair for a small job, by (toolhead id, spool id).
+
+    From the facts for a spool out of use, and where no printer is in use, whose air the rows would know.
 
     fed: the ids of the places from which spools would be fed; the others as they are loaded.
     """
     board = load_board({spool.pk for _, spool in pairs}, {toolhead.pk for toolhead, _ in pairs})
-    empty = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in board.rows]
-    judged = verdicts(empty) if empty else {}
+    known = {pk for pk, row in board.rows.items() if row.outlooks}
+    others = [(toolhead, spool) for toolhead, spool in pairs if spool.pk not in known]
+    judged = verdicts(others) if others else {}
     for toolhead, spool in pairs:
-        if spool.pk in board.rows:
+        if spool.pk in known:
             pair = toolhead.pk, spool.pk
             judged[pair] = board.verdict(*pair, (fed or {}).get(pair))
     return judged

@@ -279,3 +279,9 @@ def test_used_parts_come_with_their_use_before_and_removals_are_corrected(api, s
     entry = api.post("stock", kind=shop.brass, count=2)
     api.post(f"stock/{entry['id']}/withdraw", status=200, reason="counted twice")
     assert api.get(f"part-kinds/{shop.brass}")["in_stock"] == 0
+
+
+def test_where_no_printer_is_in_use_a_toolhead_is_still_judged(api, shop, receive):
+    code = receive()
+    api.post(f"printers/{shop.printer}/retire", 200)
+    assert api.get("readiness", spool=code, toolhead=shop.toolhead)["spool"] == code
