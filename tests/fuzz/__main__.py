@@ -41,6 +41,7 @@ def feed_all(options: argparse.Namespace, folder: Path) -> int:
     from django.conf import settings
     from django.core.management import call_command
 
+    from maintenance.kernels import load_kernels
     from spools.catalogue.importing import load_materials
 
     from .doors import doors
@@ -54,6 +55,7 @@ def feed_all(options: argparse.Namespace, folder: Path) -> int:
         settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
         call_command("migrate", verbosity=0)
         load_materials()
+        load_kernels()  # compiling is no part of an answer
         found += doors()
     defects = 0
     for parser in found:

@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 from rest_framework.test import APIClient
 
-from access.invitations import SALT, invitation_path, invite
+from access.invitations import invitation_path, invite
 from access.table import addresses
 from tests.access.test_matrix import path_of
 from tests.api.any_request import use_shop
@@ -40,10 +40,7 @@ def doors() -> list[Parser]:
         f"sessionid={session}; csrftoken={'a' * 32}".encode(),
         f'messages="{signing.dumps([["x"]])}"'.encode(),
     ]
-    links = [
-        invitation_path(invite(account, "view")).encode(),
-        f"/invitation/{signing.dumps([1], salt=SALT)}/".encode(),
-    ]
+    links = [invitation_path(invite(account, "view")).encode()]
     links += [
         reverse("channel-confirm", args=["a:b:c"]).encode(),
         b"/sign-in/forgotten/MQ/abc-0123456789abcdef/",
@@ -104,5 +101,6 @@ def answer(client: Client, method: str, address: bytes, **content: object) -> st
     found = client.generic(
         method, "/" + quote_from_bytes(path.lstrip(b"/")), QUERY_STRING=query.decode("latin-1"), **content
     )
-    assert found.status_code < 500, found.status_code
+    # No workers run, which /readyz says.
+    assert found.status_code < 500 or path == b"/readyz", found.status_code
     return str(found.status_code)
