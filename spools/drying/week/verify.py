@@ -29,6 +29,8 @@ from spools.statements import Statement
 
 # A spool may go in that much later than planned.
 GRACE = timedelta(minutes=30)
+# The share of members that the steps of the physics, which here end at other times, move across a limit.
+STEP_ERROR = 1 / 32
 # An amount is rounded: less than this is not missing.
 TOLERANCE_G = 1.0
 
@@ -220,7 +222,7 @@ def _simulate_dryings(
         (dried,) = advance_windings([(winding, airs)])
         windings[planned.spool_id] = dried
         over = float((dried.outer_pct(planned.mass_g) > planned.target_pct).mean())
-        if over > DOUBT:
+        if over > DOUBT + STEP_ERROR:
             wet = {"over": over, "target_pct": planned.target_pct, "stages": planned.stages}
             violations.append(_violation(planned, "not_dry_enough", **wet))
     return windings, violations
