@@ -61,6 +61,7 @@ class Life:
         self.running: dict[int, Running] = {}
         self.loaded: dict[int, Spool] = {}
         self.drying: dict[str, tuple[int, datetime]] = {}
+        self.empty: set[str] = set()
         # When each spool came to where it lies: it cannot be anywhere else at that time or before.
         self.came: dict[str, datetime] = {}
         self.client = APIClient()
@@ -210,7 +211,9 @@ class Life:
             unload_to=self.opened.shelf.pk,
         )
         self.loaded[toolhead.pk] = following
-        self.may(f"spools/{running.spool.code}/end", kind="empty")
+        if self.may(f"spools/{running.spool.code}/end", kind="empty") is not None:
+            # It stays so, even where the print is withdrawn.
+            self.empty.add(running.spool.code)
         self.books.acts["ran out"] += 1
         return {running.spool.code: first_g, following.code: running.mass_g - first_g}
 
@@ -229,7 +232,7 @@ class Life:
             spool
             for spool in self.spools
             if spool.pk not in busy
-            and spool.code not in self.drying
+            and spool.code not in self.drying.keys() | self.empty
             and (before is None or spool.code not in self.came or self.came[spool.code] < before)
             and self._left(spool) >= at_least_g
             and feedstock in (None, spool.feedstock_id)
