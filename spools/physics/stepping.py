@@ -18,7 +18,8 @@ NEWTON_ENOUGH = 0.02  # share of the error allowed in a step
 TOLERANCE = 0.02
 LEAST_DISTANCE = 0.3
 TEMPERATURE_TOLERANCE = 0.3  # K
-LEAST_STEP = 1e-6  # s
+# A rim on which water of warm air condensed, and that meets cold dry air then, takes steps of a microsecond.
+LEAST_STEP = 1e-9  # s
 GROWTH, SHRINKAGE, SAFETY = 4.0, 0.1, 0.9
 # Members whose temperatures differ by no more have one temperature again as soon as their air has.
 ALIKE_K = 0.01

@@ -89,6 +89,16 @@ def test_splitting_a_stay_changes_no_more_than_the_step_error(lane, share):
     assert (off <= 2 * STEP_ERROR * span(lane)).all()
 
 
+def test_a_rim_wet_with_dew_may_meet_dry_air():
+    geometry = Geometry(0.0625, 0.064, 0.0625, 0.5, 0.000875, 900)
+    isotherm = Isotherm("henry", np.array([0.0025, 0.00012]))
+    material = Material(np.array([3.8e-11, 1.4e-11]), 25_000, isotherm, 0.13, 1500)
+    airs = [Surroundings(148.4, 330, 0.5), Surroundings(148.4, 278, 0)]
+    start = uniform(geometry, material, 0, 278)
+    wet, dried = advance([Lane(geometry, material, start, airs[:count]) for count in (1, 2)])
+    assert (dried.state.mean(geometry) < wet.state.mean(geometry)).all()
+
+
 @settings(max_examples=15)
 @given(lanes(stretches=3), st.booleans())
 def test_going_on_is_the_same_as_not_having_stopped_to_the_bit(lane, heat):
