@@ -15,7 +15,7 @@ from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
-from tests.services.servers import START_WITHIN_S, PostgresServer, RedisServer
+from tests.services.servers import PostgresServer, RedisServer
 from tests.services.shop import PREPARED, migrate_once, run_manage, shop_env
 
 # Playwright's synchronous interface runs an event loop in the thread in which the tests use the database.
@@ -124,7 +124,7 @@ def _same_codes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
 def playwright() -> Iterator[Playwright]:
     """Its one instance: a second one beside it is refused."""
     # A busy machine may need longer than Playwright's 5 s.
-    expect.set_options(timeout=1000 * START_WITHIN_S)
+    expect.set_options(timeout=120_000)
     with sync_playwright() as started:
         yield started
 

@@ -42,7 +42,8 @@ class Owner(Newcomer):
         self.tap(re.compile("^Withdraw"))
 
     def expect_row(self, text: str, shown: str | re.Pattern[str]) -> None:
-        expect(self.page.get_by_role("main").locator("tr, li", has_text=text).first).to_contain_text(shown)
+        rows = self.page.get_by_role("main").locator("tr, li", has_text=text)
+        expect(rows.filter(has_text=shown).first).to_be_visible()
 
 
 @pytest.fixture(scope="module")

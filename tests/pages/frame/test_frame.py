@@ -98,5 +98,6 @@ def test_the_frame_marks_the_page_and_has_a_skip_link(desk, free):
     page = desk.get(of("spool", free)).content.decode()
     assert '<html lang="en">' in page and 'href="#main"' in page
     assert re.search(r'href="/spools/" aria-current="page"', page)
-    assert re.findall(r"<script[^>]*>", page) == ['<script src="/static/live.js" defer>']
+    scripts = [f'<script src="/static/{name}.js" defer>' for name in ("chart", "live")]
+    assert re.findall(r"<script[^>]*>", page) == scripts
     assert " style=" not in page and " onclick=" not in page

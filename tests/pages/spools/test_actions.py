@@ -73,7 +73,7 @@ def test_i_opened_the_bag_and_that_is_withdrawn(shop, desk, free):
     given = {"card": "wet", "when": local_input(at)}
     assert notices(desk.post(of("spool-open", free), given, follow=True)) == ["success"]
     page = desk.get(of("spool", free))
-    assert {"opening", "forecast", "lasts"} <= set(notes(page)) and "unopened" not in notes(page)
+    assert {"opening", "lasts"} <= set(notes(page)) and "unopened" not in notes(page)
     assert of("spool-open", free) not in page.content.decode()
     require_refused(desk.post(of("spool-open", free), given), "opened_already", "when")
     opening = free.openings.get()
