@@ -56,6 +56,17 @@ class Whole(serializers.IntegerField):
         return super().to_internal_value(data)
 
 
+class Money(serializers.DecimalField):
+    """An amount in the shop's currency."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_digits=8, decimal_places=2, min_value=0, **kwargs)
+
+    def validate_empty_values(self, data: Any) -> tuple[bool, Any]:
+        # A decimal field takes a blank text for null.
+        return serializers.Field.validate_empty_values(self, data)
+
+
 class Text(serializers.CharField):
     """Text only: a number in the place of a note would otherwise be stored as one."""
 

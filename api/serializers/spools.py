@@ -3,7 +3,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from api.fields import Id, ModelSerializer, Moment, Number, StrictSerializer, Text
+from api.fields import Id, ModelSerializer, Moment, Money, Number, StrictSerializer, Text
 from api.serializers.drying import DryingRunSerializer
 from api.serializers.facts import RECORDING, WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import LoadingSerializer, PlannedVerdictSerializer, ReservationSerializer
@@ -183,14 +183,7 @@ class ReceiveSerializer(StrictSerializer):
         Spool.Card.choices, required=False, help_text="the humidity indicator card in the bag"
     )
     batch = Text(required=False, allow_blank=True, max_length=60)
-    price = serializers.DecimalField(
-        8,
-        2,
-        required=False,
-        allow_null=True,
-        min_value=0,
-        help_text="paid for the spool, in the shop's currency",
-    )
+    price = Money(required=False, allow_null=True, help_text="paid for the spool, in the shop's currency")
     masses_confirmed = serializers.BooleanField(
         required=False,
         help_text="true: the masses are right, though a mass with the reel looks like one without",
@@ -198,7 +191,7 @@ class ReceiveSerializer(StrictSerializer):
 
 
 class PriceSerializer(StrictSerializer):
-    price = serializers.DecimalField(8, 2, allow_null=True, min_value=0, help_text="null: not known")
+    price = Money(allow_null=True, help_text="null: not known")
 
 
 class ReelSerializer(StrictSerializer):

@@ -232,3 +232,10 @@ def test_a_leftover_is_joined_onto_a_spool(api, shop, receive):
     api.post(f"spools/{target}/joinings/{joining['id']}/withdraw", reason="a slip", status=200)
     kinds = [row["kind"] for row in api.get(f"spools/{target}/history")["mass_entries"]]
     assert kinds.count("joined") == 1
+
+
+def test_a_price_is_a_number_or_null(api, receive):
+    code = receive()
+    assert api.post(f"spools/{code}/price", 200, price="19.90")["price"] == "19.90"
+    assert set(api.refused(f"spools/{code}/price", price="\x85")) == {"price"}
+    assert api.post(f"spools/{code}/price", 200, price=None)["price"] is None
