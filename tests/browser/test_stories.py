@@ -216,6 +216,7 @@ def test_trouble_leads_over_a_short_flow_check_to_a_flow_to_set(me: Owner) -> No
     me.fill(nozzle_c="210", resolution_g="0,001")
     me.tap("Show the blobs")
     blobs = me.page.get_by_label(re.compile(r"^Blob \d"))
+    expect(blobs.first).to_be_visible()
     rates = [
         float(re.search(r"at ([\d.]+)", text)[1])
         for text in me.page.locator("fieldset label").all_inner_texts()
