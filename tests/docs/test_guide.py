@@ -1,10 +1,12 @@
-"""The user guide and the card name buttons and links that exist."""
+"""The user guide and the card name buttons, links and pictures that exist."""
 
 import re
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 GUIDE, CARD = ROOT / "docs" / "guide.md", ROOT / "docs" / "card.html"
+PICTURES = ROOT / "docs" / "guide"
+MOST_BYTES = 600_000
 # Bold openings of list items, which end with a full stop, are no names.
 NAMES = {GUIDE: re.compile(r"\*\*([^*]+)\*\*"), CARD: re.compile(r"<b>([^<]+)</b>")}
 
@@ -33,6 +35,13 @@ def test_the_guide_and_the_card_name_what_the_pages_show():
         assert len(names) > 15
         assert sorted(name for name in names if not is_shown(name, text)) == [], page.name
     assert not is_shown("Fit the spool at once", text)
+
+
+def test_the_pictures_of_the_guide_are_there_and_small():
+    named = set(re.findall(r"\(guide/([\w-]+\.png)\)", GUIDE.read_text()))
+    files = {path.name: path.stat().st_size for path in PICTURES.glob("*.png")}
+    assert named == set(files)
+    assert sum(files.values()) < MOST_BYTES
 
 
 def test_the_links_within_the_guide_lead_somewhere():
