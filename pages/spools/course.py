@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
+from django.db.models import BigIntegerField, DateTimeField, QuerySet
 
+from background.prepared import Parameter, PreparedRows
 from pages.charts.chart import (
     COMPUTED,
     FORECAST,
@@ -31,13 +33,23 @@ PAST, AHEAD = timedelta(days=8), timedelta(days=7)
 AHEAD_H = (3, 6, 12, 18, 24, 36, 48, 72, 96, 120, 144, 168)
 
 
+def _select_past() -> QuerySet[MoisturePoint]:
+    since, now = Parameter("since", DateTimeField()), Parameter("now", DateTimeField())
+    return MoisturePoint.objects.filter(
+        spool=Parameter("spool", BigIntegerField()), at__gte=since, at__lt=now
+    )
+
+
+_PAST = PreparedRows(_select_past)
+
+
 def draw_course(moisture: Moisture, segment: Segment | None, row: SpoolBoard) -> Chart:
     """segment: the surroundings that the forecast goes on with; None for no forecast of them."""
     now, values = moisture.at, material_values(moisture.history.spool.feedstock)
     since = max(now - PAST, min(moisture.history.spool.received_at, now - timedelta(days=1)))
     past = [
         (point.at, Interval(point.p10_pct, point.p50_pct, point.p90_pct))
-        for point in MoisturePoint.objects.filter(spool=row.spool_id, at__gte=since, at__lt=now)
+        for point in _PAST.run(spool=row.spool_id, since=since, now=now)
     ]
     here = (now, moisture.outer_pct(SMALL_JOB_G))
     series = [as_series("computed", COMPUTED, [*past, here])]

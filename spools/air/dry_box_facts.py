@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from django.db.models import Q
 
+from background.prepared import Ids, PreparedRows
 from spools.air.dryer_air import desiccant_dew_point_c
 from spools.air.hourly import (
     FOREVER,
@@ -238,10 +239,13 @@ def _sorbers(shape: Geometry, material: Material) -> Sorbers:
     return sorber(shape, material)
 
 
+_CHARGES = PreparedRows(lambda: DesiccantCharge.objects.valid().filter(place__in=Ids("place_ids")))
+
+
 def load_charges(place_ids: Iterable[int]) -> dict[int, list[DesiccantCharge]]:
     """The valid charges of each box, in their order, by place id. One query."""
     charges: dict[int, list[DesiccantCharge]] = {pk: [] for pk in place_ids}
-    for charge in DesiccantCharge.objects.valid().filter(place__in=charges):
+    for charge in _CHARGES.run(place_ids=charges):
         charges[charge.place_id].append(charge)
     return charges
 

@@ -8,8 +8,9 @@ from collections.abc import Collection, Sequence
 from datetime import datetime
 
 import numpy as np
-from django.db.models import Q
+from django.db.models import DateTimeField, Q, QuerySet
 
+from background.prepared import Ids, Parameter, PreparedRows
 from spools.air.dry_box_cache import OPENINGS_OVER
 from spools.air.dry_box_simulation import quarter_of
 from spools.models import Stay
@@ -45,6 +46,15 @@ def forecast_in_box(
     return forecast_air(box, sorbers, state, room, BOX_AHEAD_H)
 
 
+def _select_moved() -> QuerySet[Stay]:
+    since, until = Parameter("since", DateTimeField()), Parameter("until", DateTimeField())
+    in_time = Q(start__gte=since, start__lt=until) | Q(end__gte=since, end__lt=until)
+    return Stay.objects.filter(in_time, place__in=Ids("place_ids")).order_by()
+
+
+_MOVED = PreparedRows(_select_moved)
+
+
 def count_openings(place_ids: Collection[int], now: datetime) -> dict[int, float]:
     """How often dry boxes were opened a day, by place id: each scan in or out up to the last sample of their air.
 
@@ -52,9 +62,7 @@ def count_openings(place_ids: Collection[int], now: datetime) -> dict[int, float
     """
     until = quarter_of(now)
     since = until - OPENINGS_OVER
-    in_time = Q(start__gte=since, start__lt=until) | Q(end__gte=since, end__lt=until)
     times: dict[int, set[datetime]] = {pk: set() for pk in place_ids}
-    stays = Stay.objects.filter(in_time, place__in=times).order_by()
-    for pk, start, end in stays.values_list("place", "start", "end"):
-        times[pk].update(at for at in (start, end) if at and since <= at < until)
+    for stay in _MOVED.run(place_ids=times, since=since, until=until):
+        times[stay.place_id].update(at for at in (stay.start, stay.end) if at and since <= at < until)
     return {pk: len(at) / OPENINGS_OVER.days for pk, at in times.items()}

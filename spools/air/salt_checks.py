@@ -12,6 +12,7 @@ from typing import Any
 
 from django.db import transaction
 
+from background.prepared import Ids, PreparedRows
 from spools import limits
 from spools.checks import lock_spool_facts, require_past_time, require_within
 from spools.facts import follows_withdrawal
@@ -73,12 +74,13 @@ class Hygrometer:
 
 
 UNCHECKED = Hygrometer()
+_VALID = PreparedRows(lambda: SaltCheck.objects.valid().filter(place__in=Ids("place_ids")))
 
 
 def load_hygrometers(place_ids: Iterable[int]) -> Mapping[int, Hygrometer]:
     """The hygrometer of each place, by place id. One query."""
     checks: dict[int, list[SaltCheck]] = {place_id: [] for place_id in place_ids}
-    for check in SaltCheck.objects.valid().filter(place__in=checks):
+    for check in _VALID.run(place_ids=checks):
         checks[check.place_id].append(check)
     return {place_id: Hygrometer(rows) if rows else UNCHECKED for place_id, rows in checks.items()}
 

@@ -12,6 +12,7 @@ from django.db import transaction
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 from django.db.models.expressions import Exists
 
+from background.prepared import Ids, PreparedRows
 from background.queue import enqueue
 from spools.checks import lock_spool, require_choice, require_in_use, require_past_time
 from spools.codes import pretty
@@ -51,6 +52,17 @@ def _facts(spool: OuterRef) -> dict[str, QuerySet[Any]]:
     }
 
 
+_KINDS = tuple(_facts(OuterRef("pk")))
+
+
+def _select_opened() -> QuerySet[Spool]:
+    first = {f"first_{by}": Subquery(facts[:1]) for by, facts in _facts(OuterRef("pk")).items()}
+    return Spool.objects.filter(pk__in=Ids("ids")).order_by().annotate(**first)
+
+
+_OPENED = PreparedRows(_select_opened)
+
+
 def is_opened(spool: str = "pk") -> Q:
     """The condition that a spool came open or its bag was opened; ``spool``: the column with its id."""
     path = "" if spool == "pk" else f"{spool}__"
@@ -68,12 +80,11 @@ def load_opened(spools: Mapping[int, Spool]) -> dict[int, Opened | None]:
     sealed = [pk for pk, spool in spools.items() if spool.sealed]
     if not sealed:
         return opened
-    facts = _facts(OuterRef("pk"))
-    first = [Subquery(of_kind[:1]) for of_kind in facts.values()]
-    for pk, *times in Spool.objects.filter(pk__in=sealed).order_by().values_list("pk", *first):
-        by_fact = [Opened(at, by) for by, at in zip(facts, times, strict=True) if at is not None]
+    for row in _OPENED.run(ids=sealed):
+        times = [(by, getattr(row, f"first_{by}")) for by in _KINDS]
+        by_fact = [Opened(at, by) for by, at in times if at is not None]
         # The first one of equal times: that of a person.
-        opened[pk] = min(by_fact, key=lambda fact: fact.at, default=None)
+        opened[row.pk] = min(by_fact, key=lambda fact: fact.at, default=None)
     return opened
 
 
