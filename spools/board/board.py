@@ -116,15 +116,18 @@ def read(spool_ids: Collection[int] | None = None, now: datetime | None = None) 
         spools = spools.filter(pk__in=list(spool_ids))
     ids = set(spools.values_list("pk", flat=True))
     fresh_ids = set(stored.filter(is_fresh(now)).values_list("pk", flat=True))
+    # A worker may have stored these since they were read.
+    again = {pk for pk in fresh_ids if pk not in rows or not rows[pk].fresh}  # type: ignore[attr-defined]
     rows |= {row.spool_id: row for row in _catch_up(sorted(ids - fresh_ids), now)}
-    if advised := _advise_few(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now):
-        rows |= {row.spool_id: row for row in stored.filter(pk__in=advised).select_related(*JOINED)}
+    again |= set(_advise_few(advising.find_unadvised(now, spool_ids if spool_ids is None else ids), now))
+    if again:
+        rows |= {row.spool_id: row for row in stored.filter(pk__in=again).select_related(*JOINED)}
     return {pk: rows[pk] for pk in sorted(ids & rows.keys())}
 
 
 def _with_validity(rows: QuerySet[SpoolBoard], now: datetime | Parameter) -> QuerySet[Any]:
-    """valid: whether a row and its advice are so at a time."""
-    return rows.annotate(valid=Q(is_fresh(now), advising.has_valid_advice(now)))
+    """fresh: whether a row is so at a time; valid: whether its advice is, too."""
+    return rows.annotate(fresh=Q(is_fresh(now)), valid=Q(is_fresh(now), advising.has_valid_advice(now)))
 
 
 _ONE = PreparedRows(

@@ -72,6 +72,24 @@ def test_a_row_holds_the_moisture_of_the_outer_turns(nylon, pla, shelf, bag, dja
     }
 
 
+@pytest.mark.parametrize("is_stored", [False, True])
+def test_a_row_that_a_worker_stores_while_it_is_read_is_not_missed(nylon, shelf, monkeypatch, is_stored):
+    spool = receive(nylon, shelf, at=START)
+    if is_stored:
+        board.refresh([spool.pk])
+        ledger.take(spool, 200, at=at(50))
+    one = board._ONE
+
+    class Overtaken:
+        def run(self, **values):
+            rows = one.run(**values)
+            board.refresh([spool.pk])
+            return rows
+
+    monkeypatch.setattr(board, "_ONE", Overtaken())
+    assert read(spool) == from_scratch(spool)
+
+
 FACTS = {
     "a print": lambda s, p: ledger.take(s, 20),
     "a weighing": lambda s, p: ledger.weigh(s, 1100),
