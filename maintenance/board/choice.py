@@ -126,7 +126,7 @@ def choose_pairs(
         fullest: dict[tuple, tuple[SpoolColumns, tuple[Rank, ...]]] = {}
         for spool, states in candidates:
             enough = spool.low_g - most_tail_g >= LEAST_JOB_G
-            key = (states, spool.run is None) if enough else (states, spool.spool)
+            key = states, spool.run is None, None if enough else spool.spool
             if key not in fullest or spool.mass_g > fullest[key][0].mass_g:
                 fullest[key] = spool, states
         pairs = [

@@ -150,3 +150,10 @@ def test_the_quantity_of_a_small_job_is_judged_as_by_the_rule(low_g, more_g, tai
     spool = SpoolInputs("346", low_g, low_g, low_g + more_g, None)
     check = quantity(spool, PrintSite("T0", None, tail_g), GOOD.material, job)
     assert quantity_state(low_g, low_g + more_g, tail_g) == check.state
+
+
+def test_a_nearly_empty_spool_hides_no_full_one():
+    states = {1: MaterialState("", CLEAR, 0)}
+    shop = {1: ToolheadRow(1, NOW, states, bytes)}, {1: AIRS[0]}, {}, {1: GOOD.material}, {1: 50.0}
+    empty = FULL._replace(spool=1, mass_g=800, low_g=0.0, high_g=0.5)
+    assert choose_pairs([empty, FULL], *shop)[1].spool == FULL.spool
