@@ -1,5 +1,6 @@
 """Axes of charts: the position of each value, and round ticks with their texts."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil, floor, log10
@@ -81,6 +82,21 @@ class Axis:
             return list(_name_times(self.first, timedelta(seconds=self._length)))
         numbers = round_ticks(self._low, self._low + self._length, MOST_TICKS)
         return [(number, f"{number:g}") for number in numbers]
+
+
+class NamedAxis(Axis):
+    """The axis under columns: a place for each name, numbered from 0."""
+
+    def __init__(self, names: Sequence[str]):
+        super().__init__(-0.5, len(names) - 0.5)
+        self._names = names
+
+    def name(self, value: Along) -> str:
+        return self._names[round(as_number(value))]
+
+    def _name_ticks(self) -> list[tuple[Along, str]]:
+        every = ceil(len(self._names) / MOST_TICKS)
+        return [(n, name) for n, name in enumerate(self._names) if n % every == 0]
 
 
 def as_number(value: Along) -> float:

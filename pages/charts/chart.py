@@ -1,15 +1,16 @@
-"""The one way to draw a chart: lines, bands, limits, spans and marks, as SVG that templates/partials/chart.html writes.
+"""The one way to draw a chart: lines, bands, columns, limits, spans and marks, as SVG that templates/partials/chart.html writes.
 
 Positions along are in % of the width, heights in pixels, so that a chart is as wide as its page has room while its
 texts keep their size. The numbers stand in its table, which a reading cursor (static/chart.js) reads, too.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil
 
-from pages.charts.axes import Along, Axis, Tick, as_number, round_ticks
+from pages.charts.axes import Along, Axis, NamedAxis, Tick, as_number, round_ticks
 from spools.wording import format_number
 
 HEIGHT = 190
@@ -19,6 +20,8 @@ MOST_TICKS = 4
 # Labels of limits that lie closer, in pixels, stand above and below their lines.
 LABEL_PX = 26
 ASCENT_PX = 14
+# Of the way from one column to the next, the column itself.
+COLUMN_SHARE = 0.72
 MOST_ROWS = 80
 
 # What is known how, which a line shows by its stroke: see drawings.css.
@@ -33,7 +36,7 @@ class Series:
     """A line through (along, value) points in their order, and a band of (low, high) about each of them.
 
     kind: by which it is drawn. gap: where two points are further apart the line breaks, in seconds or in the unit
-    along. in_dots: points without a line.
+    along. in_dots: points without a line. in_columns: on a Frame with names; one series stands on the one before it.
     """
 
     name: str
@@ -42,6 +45,11 @@ class Series:
     bands: Sequence[tuple[float, float]] = ()
     gap: float | None = None
     in_dots: bool = False
+    in_columns: bool = False
+
+    @property
+    def is_line(self) -> bool:
+        return not (self.in_dots or self.in_columns)
 
 
 @dataclass(frozen=True)
@@ -85,7 +93,8 @@ class Chart:
 
     reading: the values now, or the last ones, as the cursor shows those of other places.
     limits: (y, text, y of the text). spans: (x, width). marks: x of signs. now: x.
-    lines, areas: (kind, path). dots: (kind, x, y). legend: (kind, name). headers: of the columns of rows.
+    lines, areas: (kind, path). dots: (kind, x, y). columns: (kind, x, y, width, height). legend: (kind, name).
+    headers: of the columns of rows.
     """
 
     title: str
@@ -104,16 +113,20 @@ class Chart:
     headers: list[str]
     rows: list[Row]
     height: int
+    columns: list[tuple[str, float, float, float, float]] = field(default_factory=list)
     width: int = BOX_WIDTH
 
 
 @dataclass(frozen=True)
 class Frame:
-    """What is around the lines. first, last: the ends of the axis along. write: how a value is written."""
+    """What is around the lines. first, last: the ends of the axis along. write: how a value is written.
+
+    names: of columns, whose points then have their numbers along; the ends follow from them.
+    """
 
     title: str
-    first: Along
-    last: Along
+    first: Along = 0.0
+    last: Along = 0.0
     along: str = "Time"
     along_unit: str = ""
     limits: Sequence[Limit] = ()
@@ -121,16 +134,19 @@ class Frame:
     spans: Sequence[Span] = ()
     write: Callable[[float], str] = format_number
     from_zero: bool = False
+    names: Sequence[str] = ()
     height: int = HEIGHT
 
 
 def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     """A chart of at least one point."""
-    axis = Axis(frame.first, frame.last)
-    values = [value for each in series for _, value in each.points]
+    axis = NamedAxis(frame.names) if frame.names else Axis(frame.first, frame.last)
+    stacks = _stack(series)
+    values = [top for _, _, _, top in stacks]
+    values += [value for each in series for _, value in each.points]
     values += [end for each in series for band in each.bands for end in band]
     values += [limit.value for limit in frame.limits]
-    ticks = round_ticks(min(values + [0.0] * frame.from_zero), max(values), MOST_TICKS)
+    ticks = round_ticks(min(values + [0.0] * (frame.from_zero or bool(stacks))), max(values), MOST_TICKS)
     low, high = ticks[0], ticks[-1]
 
     def y(value: float) -> float:
@@ -149,8 +165,8 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
         along=frame.along,
         y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
         x_ticks=axis.ticks(),
-        lines=[(each.kind, _line(each, axis, y)) for each in series if not each.in_dots],
-        areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and not each.in_dots],
+        lines=[(each.kind, _line(each, axis, y)) for each in series if each.is_line],
+        areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and each.is_line],
         dots=[
             (each.kind, axis.at(at), y(value)) for each in series if each.in_dots for at, value in each.points
         ],
@@ -162,7 +178,30 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
         headers=headers,
         rows=rows,
         height=frame.height,
+        columns=[
+            (
+                kind,
+                axis.at(at - COLUMN_SHARE / 2),
+                y(top),
+                axis.at(COLUMN_SHARE - 0.5),
+                round(y(low) - y(top), 1),
+            )
+            for kind, at, low, top in stacks
+        ],
     )
+
+
+def _stack(series: Sequence[Series]) -> list[tuple[str, float, float, float]]:
+    """(kind, number, lower end, upper end) of each piece of a column, one on the other."""
+    tops: dict[float, float] = defaultdict(float)
+    pieces = []
+    for each in series:
+        if each.in_columns:
+            for at, value in each.points:
+                low = tops[as_number(at)]
+                tops[as_number(at)] += value
+                pieces.append((each.kind, as_number(at), low, low + value))
+    return pieces
 
 
 def _points(points: Sequence[tuple[Along, float]], axis: Axis, y: Callable[[float], float]) -> list[str]:
