@@ -26,6 +26,8 @@ MOST_ROWS = 80
 
 # What is known how, which a line shows by its stroke: see drawings.css.
 MEASURED, COMPUTED, FORECAST, OTHER_FORECAST, ASSUMED = "measured", "computed", "forecast", "other", "assumed"
+# Of dots that are beyond a limit: diamonds.
+SIGNAL = "signal"
 # The mark of the present time.
 NOW = "now"
 EVENT = "event"
@@ -36,7 +38,8 @@ class Series:
     """A line through (along, value) points in their order, and a band of (low, high) about each of them.
 
     kind: by which it is drawn. gap: where two points are further apart the line breaks, in seconds or in the unit
-    along. in_dots: points without a line. in_columns: on a Frame with names; one series stands on the one before it.
+    along. in_dots: points without a line, whose bands are error bars. in_columns: on a Frame with names; one series
+    stands on the one before it.
     """
 
     name: str
@@ -93,8 +96,8 @@ class Chart:
 
     reading: the values now, or the last ones, as the cursor shows those of other places.
     limits: (y, text, y of the text). spans: (x, width). marks: x of signs. now: x.
-    lines, areas: (kind, path). dots: (kind, x, y). columns: (kind, x, y, width, height). legend: (kind, name).
-    headers: of the columns of rows.
+    lines, areas: (kind, path). dots: (kind, x, y). bars: (kind, x, y, y). columns: (kind, x, y, width, height).
+    legend: (sign, kind, name), the sign a line, dot, column, span or event. headers: of the columns of rows.
     """
 
     title: str
@@ -105,11 +108,12 @@ class Chart:
     lines: list[tuple[str, str]]
     areas: list[tuple[str, str]]
     dots: list[tuple[str, float, float]]
+    bars: list[tuple[str, float, float, float]]
     limits: list[tuple[float, str, float]]
     spans: list[tuple[float, float]]
     marks: list[float]
     now: float | None
-    legend: list[tuple[str, str]]
+    legend: list[tuple[str, str, str]]
     headers: list[str]
     rows: list[Row]
     height: int
@@ -119,9 +123,10 @@ class Chart:
 
 @dataclass(frozen=True)
 class Frame:
-    """What is around the lines. first, last: the ends of the axis along. write: how a value is written.
+    """What is around the lines.
 
-    names: of columns, whose points then have their numbers along; the ends follow from them.
+    first, last: the ends of the axis along. heads: names of places along that are not their value. write: how a value
+    is written. names: of columns, whose points then have their numbers along; the ends follow from them.
     """
 
     title: str
@@ -129,6 +134,7 @@ class Frame:
     last: Along = 0.0
     along: str = "Time"
     along_unit: str = ""
+    heads: Mapping[Along, str] = field(default_factory=dict)
     limits: Sequence[Limit] = ()
     marks: Sequence[Mark] = ()
     spans: Sequence[Span] = ()
@@ -169,6 +175,12 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
         areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and each.is_line],
         dots=[
             (each.kind, axis.at(at), y(value)) for each in series if each.in_dots for at, value in each.points
+        ],
+        bars=[
+            (each.kind, axis.at(at), y(low), y(high))
+            for each in series
+            if each.in_dots
+            for (at, _), (low, high) in zip(each.points, each.bands, strict=False)
         ],
         limits=_place_limits(frame.limits, y, frame.write),
         spans=[(axis.at(span.first), axis.at(span.last) - axis.at(span.first)) for span in spans],
@@ -247,10 +259,16 @@ def _place_limits(
     return placed
 
 
-def _legend(series: Sequence[Series], spans: Sequence[Span], signs: Sequence[Mark]) -> list[tuple[str, str]]:
-    """(kind, name) of each series where there are several, and of each name of a span or sign once."""
-    named = [(each.kind, each.name) for each in series] if len(series) > 1 else []
-    named += [("span", span.name) for span in spans] + [("sign", sign.name) for sign in signs]
+def _legend(
+    series: Sequence[Series], spans: Sequence[Span], signs: Sequence[Mark]
+) -> list[tuple[str, str, str]]:
+    """(sign, kind, name) of each series where there are several, and of each name of a span or event once."""
+    named = [
+        ("dot" if each.in_dots else "column" if each.in_columns else "line", each.kind, each.name)
+        for each in series
+        if len(series) > 1
+    ]
+    named += [("span", "", span.name) for span in spans] + [("event", "", sign.name) for sign in signs]
     return list(dict.fromkeys(named))
 
 
@@ -275,7 +293,7 @@ def _rows(
     return [
         Row(
             axis.at(at),
-            f"{axis.name(at)} {frame.along_unit}".rstrip(),
+            frame.heads.get(at) or f"{axis.name(at)} {frame.along_unit}".rstrip(),
             [texts.get(at, "") for texts in by_series] + ["; ".join(events.get(at, []))] * bool(events),
         )
         for at in sorted({*chosen, *events}, key=as_number)

@@ -24,10 +24,9 @@ from maintenance.flow.records import record_flow_check
 from maintenance.flow.wording import format_usable
 from maintenance.models import FlowCheck, Toolhead
 from maintenance.readiness.verdict import CAUTION, CLEAR
-from pages.flow.charts import draw_charts, draw_curve, list_chart_rows
+from pages.flow.charts import draw_control_charts, draw_curve
 from pages.flow.forms import SHORT_CHECK, FlowMassesForm, FlowPlanForm
 from pages.frame.forms import apply, post_data
-from spools.wording import format_number
 
 PER_PAGE = 30
 
@@ -118,8 +117,8 @@ def flow_check(request: HttpRequest, pk: int) -> HttpResponse:
             "recorded_by": check.recorded_by,
             "material": material_name(evaluated.check.spool.feedstock),
             "result": _result(evaluated, series),
-            "drawing": draw_curve(evaluated.curve),
-            "chart": series and _chart(series),
+            "curve": draw_curve(evaluated.curve),
+            "control": series and _control(series),
         },
     )
 
@@ -176,18 +175,16 @@ def _series_card(series: CheckSeries) -> dict[str, Any]:
         "material": material_name(latest.check.spool.feedstock),
         "fitted": [str(fitting.part) for fitting in latest.fitted.values()],
         "result": _result(latest, series),
-        "drawing": draw_curve(latest.curve),
-        "chart": _chart(series),
+        "curve": draw_curve(latest.curve),
+        "control": _control(series),
     }
 
 
-def _chart(series: CheckSeries) -> dict[str, Any]:
-    """The control chart of a series, in words, drawn and as a table."""
+def _control(series: CheckSeries) -> dict[str, Any]:
+    """The control chart of a series, in words and drawn."""
     return {
         "material": material_name(series.latest.check.spool.feedstock),
-        "flow": format_number(series.flow_mm3_s),
         "finding": series.finding,
         "state": None if series.chart is None else CAUTION if series.signal else CLEAR,
-        "drawings": draw_charts(series),
-        "rows": list_chart_rows(series),
+        "charts": draw_control_charts(series),
     }

@@ -30,7 +30,7 @@ from maintenance.jobs.slots import list_sites
 from maintenance.models import Job, JobFile, JobFileMaterial, Printer
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.frame.notices import notify_refused, notify_result
-from pages.jobs.charts import flow_drawing, flow_rows, time_unit
+from pages.jobs.charts import draw_flow
 from pages.jobs.file_forms import JobFileForm, MaterialsForm, PrintForm, ReadAgainForm
 from pages.jobs.forms import changed_after_check
 from pages.jobs.views import find_original, notify_recorded
@@ -79,14 +79,12 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
                 for tool, spans in facts.hot_by_tool.items()
             ]
             + [("bed", [span for span in facts.bed if span.value > 0])],
-            "unit": time_unit(facts)[0],
-            "flow_rows": flow_rows(facts),
             "materials": _load_materials(file),
             "jobs": Job.objects.filter(file=file).select_related("printer"),
             **_judge_machines(file),
         }
         limits = flow_limits(context.get("where", []))
-        context |= {"drawing": flow_drawing(facts, limits), "flow_limits": limits}
+        context |= {"flow_chart": draw_flow(facts, limits), "flow_limits": limits}
     response = render(request, "jobs/files/detail.html", context)
     if file.busy:
         response["Refresh"] = str(LOOK_AGAIN_S)

@@ -5,7 +5,19 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from pages.charts.axes import Axis, round_ticks
-from pages.charts.chart import COMPUTED, FORECAST, HEIGHT, NOW, Frame, Limit, Mark, Series, Span, draw_chart
+from pages.charts.chart import (
+    COMPUTED,
+    FORECAST,
+    HEIGHT,
+    MEASURED,
+    NOW,
+    Frame,
+    Limit,
+    Mark,
+    Series,
+    Span,
+    draw_chart,
+)
 
 SINCE = datetime(2026, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -25,6 +37,16 @@ def test_a_line_and_its_band_break_where_nothing_is_known():
     series = Series("a", COMPUTED, points, [(value - 1, value + 1) for _, value in points], gap=2)
     chart = draw_chart(Frame("", 0, 6), [series])
     assert [path.count("M") for _, path in (*chart.lines, *chart.areas)] == [2, 2]
+
+
+def test_dots_have_error_bars_within_the_chart_and_no_line():
+    dots = Series("a", MEASURED, [(0, 2.0), (5, 3.0)], [(-1.5, 4.2), (2.0, 11.0)], in_dots=True)
+    chart = draw_chart(Frame("", 0, 10), [dots, Series("b", COMPUTED, [(0, 1.0), (10, 2.0)])])
+    assert [(kind, x) for kind, x, _, _ in chart.bars] == [(MEASURED, 0), (MEASURED, 50)]
+    for (_, _, y), (_, _, low, high) in zip(chart.dots, chart.bars, strict=True):
+        assert 0 <= high < y < low <= HEIGHT
+    assert len(chart.lines) == 1 and not chart.areas
+    assert chart.legend == [("dot", MEASURED, "a"), ("line", COMPUTED, "b")]
 
 
 @pytest.mark.parametrize("ends", [(21.5, 21.5), (-20, 150), (0, 100), (-0.4, 0.3), (0.011, 0.0132)])
@@ -63,10 +85,10 @@ def test_the_table_has_what_is_drawn():
     assert chart.reading == "2 Mar, 13:00: computed 0.4 (0.3 to 0.5); forecast 0.4"
     assert (chart.now, chart.marks, chart.spans) == (50, [75], [(0, 25)])
     assert chart.legend == [
-        (COMPUTED, "computed"),
-        (FORECAST, "forecast"),
-        ("span", "drying run"),
-        ("sign", "weighed"),
+        ("line", COMPUTED, "computed"),
+        ("line", FORECAST, "forecast"),
+        ("span", "", "drying run"),
+        ("event", "", "weighed"),
     ]
     # The two limits are near: one text stands above its line, the other below.
     (upper, _, upper_text), (lower, _, lower_text) = chart.limits

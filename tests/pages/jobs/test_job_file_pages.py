@@ -12,6 +12,7 @@ from maintenance.jobs.files import add_job_file, read_again, store_content
 from maintenance.machines.loading import unload_spool
 from maintenance.models import Job, JobFile, Printer
 from spools.models import Feedstock
+from spools.wording import format_number
 from tests.maintenance.flow.flow_lab import check
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.spools.conftest import hours_ago, polymer
@@ -126,13 +127,12 @@ def test_names_are_shown_as_text(desk, shop):
         assert b"<script>alert" not in desk.get(address).content
 
 
-def test_the_flow_is_drawn_and_listed_in_a_table(desk, shop):
-    page = desk.get(f"/jobs/files/{kept().pk}/").content.decode()
-    (line,) = re.findall(r'chart-line" points="([^"]+)"', page)
-    points = [tuple(map(float, point.split(","))) for point in line.split()]
-    assert [x for x, _ in points] == sorted(x for x, _ in points)
-    assert all(0 <= x <= 400 and 0 <= y <= 200 for x, y in points)
-    assert page.count("Mean, mm³/s") == 13
+def test_the_flow_is_drawn_in_steps_and_listed_in_a_table(desk, shop):
+    page = desk.get(f"/jobs/files/{kept().pk}/")
+    chart, flows = page.context["flow_chart"], page.context["facts"].flow_mm3_s
+    [(_, path)] = chart.lines
+    assert path.count("L") == 2 * len(flows) - 1 and page.content.count(b"<tr data-at=") == len(chart.rows)
+    assert chart.rows[0].cells == [f"{format_number(flows[0])} mm³/s"]
 
 
 def test_a_job_that_feeds_nothing(desk, shop):
