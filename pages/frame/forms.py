@@ -3,16 +3,20 @@
 import re
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest, QueryDict
 from django.utils import timezone
+from django.utils.text import format_lazy
 
 from spools.limits import Limits
 from spools.refusals import refusal
+
+if TYPE_CHECKING:
+    from django.utils.functional import _StrPromise
 
 # Where a domain function's name for an input differs from the form's.
 RENAMED = {"at": "when", "time": "when", "start": "when", "reason": "override_reason", "spool": "material"}
@@ -184,12 +188,14 @@ def _number_input() -> forms.TextInput:
     return forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
 
 
-def number(label: str, unit: str = "", *, limits: Limits | None = None, **options: Any) -> NumberField:
+def number(
+    label: "str | _StrPromise", unit: str = "", *, limits: Limits | None = None, **options: Any
+) -> NumberField:
     """A number input whose label names its unit; phones show a number pad for it."""
     error_messages = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
         sentence = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
         error_messages |= dict.fromkeys(limits.bounds, sentence)
-    label = f"{label}, {unit}" if unit else label
+    label = format_lazy("{}, {}", label, unit) if unit else label
     return NumberField(label=label, widget=_number_input(), error_messages=error_messages, **options)

@@ -1,10 +1,13 @@
 """Forms of parts: fitted, replaced, measured, in stock."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
 from django import forms
 from django.db.models import QuerySet
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, PriorUse
 from maintenance.models.parts import IN_NO_MACHINE
@@ -14,6 +17,7 @@ from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 from spools.facts import MAX_REASON_LENGTH
 from spools.refusals import refusal
+from spools.wording import format_number
 
 
 class FitForm(forms.Form):
@@ -27,11 +31,18 @@ class FitForm(forms.Form):
         super().__init__(*args, **options)
         self.kinds = {f"kind-{kind.pk}": kind for kind in kinds if counts.get(kind.pk, 0) > 0}
         self.used = {f"part-{part.pk}": part for part in used}
+        new = _("New {kind} ({count} in stock)")
         choices = [
-            *((key, f"New {kind} ({counts[kind.pk]} in stock)") for key, kind in self.kinds.items()),
-            *((key, f"Used {part}, taken off sound") for key, part in self.used.items()),
+            *(
+                (key, new.format(kind=kind, count=format_number(counts[kind.pk])))
+                for key, kind in self.kinds.items()
+            ),
+            *((key, _("Used {part}, taken off sound").format(part=part)) for key, part in self.used.items()),
         ]
-        self.fields["source"] = forms.ChoiceField(label="Part", widget=forms.RadioSelect, choices=choices)
+        first = choices[0][0] if choices else None
+        self.fields["source"] = forms.ChoiceField(
+            label=_("Part"), widget=forms.RadioSelect, choices=choices, initial=first
+        )
         self.order_fields(["source"])
 
 
@@ -39,11 +50,18 @@ class PriorUseForm(forms.Form):
     """The use of a part before it came into the records."""
 
     prior_unit = forms.ChoiceField(
-        label="Its use before is known in",
-        help_text="Months and kilograms are converted roughly, for usual filament and use. A part of unknown age "
-        "shows only how long it lasted here.",
+        label=gettext_lazy("Its use before is known in"),
+        help_text=gettext_lazy(
+            "Months and kilograms are converted roughly, for usual filament and use. A part of unknown age shows only "
+            "how long it lasted here."
+        ),
     )
-    prior_amount = number("Amount", required=False, min_value=0, help_text="Empty with “age unknown”.")
+    prior_amount = number(
+        gettext_lazy("Amount"),
+        required=False,
+        min_value=0,
+        help_text=gettext_lazy("Empty with “age unknown”."),
+    )
 
     def __init__(self, *args: Any, life_units: Iterable[str], **options: Any) -> None:
         super().__init__(*args, **options)
@@ -52,36 +70,45 @@ class PriorUseForm(forms.Form):
 
 
 class FitUsedForm(PriorUseForm):
-    """A part that came with its machine, or from elsewhere, used."""
+    """The part that is on a machine already: it came with it, or from elsewhere, used."""
 
-    kind = forms.ModelChoiceField(PartKind.objects.none(), label="Part", empty_label=None)
-    when = WhenField(help_text="From then on jobs wear it. Empty: now.")
+    kind = forms.ModelChoiceField(PartKind.objects.none(), label=gettext_lazy("Part"), empty_label=None)
+    when = WhenField(
+        label=gettext_lazy("Counted from"), help_text=gettext_lazy("From then on jobs wear it. Empty: now.")
+    )
 
-    def __init__(self, *args: Any, kinds: QuerySet[PartKind], **options: Any) -> None:
-        super().__init__(*args, life_units=kinds.values_list("life_unit", flat=True), **options)
-        self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
+    def __init__(self, *args: Any, kinds: Sequence[PartKind], **options: Any) -> None:
+        super().__init__(*args, life_units=[kind.life_unit for kind in kinds], **options)
+        self.fields["kind"].queryset = PartKind.objects.filter(pk__in=[kind.pk for kind in kinds])  # type: ignore[attr-defined]
+        by_role = groupby(kinds, key=lambda kind: kind.get_role_display())
+        self.fields["kind"].choices = [  # type: ignore[attr-defined]
+            (role, [(kind.pk, str(kind)) for kind in of_role]) for role, of_role in by_role
+        ]
         self.order_fields(["kind"])
-
-
-class KindField(forms.ModelChoiceField):
-    """Kinds of part with how many are in stock; the counts come by kind id."""
-
-    def __init__(self, kinds: QuerySet[PartKind], counts: Mapping[int, float]) -> None:
-        super().__init__(kinds, label="New part", empty_label=None)
-        self.counts = counts
-
-    def label_from_instance(self, kind: PartKind) -> str:
-        return f"{kind} ({self.counts.get(kind.pk, 0)} in stock)"
 
 
 class ReplaceForm(forms.Form):
-    removal = forms.ChoiceField(label="Reason for removing the old one", choices=Fitting.Removal)
+    """A new part of a kind in stock; a kind that is not is refused by the act."""
+
+    kind = forms.ModelChoiceField(
+        PartKind.objects.none(), label=gettext_lazy("New part"), widget=forms.RadioSelect, empty_label=None
+    )
+    removal = forms.ChoiceField(
+        label=gettext_lazy("Reason for removing the old one"), choices=Fitting.Removal
+    )
     when = WhenField()
 
-    def __init__(self, data: Any, *, kinds: QuerySet[PartKind], counts: Mapping[int, float], initial: dict):
+    def __init__(
+        self, data: Any, *, kinds: QuerySet[PartKind], counts: Mapping[int, float], initial: dict[str, Any]
+    ) -> None:
         super().__init__(data, initial=initial)
-        self.fields["kind"] = KindField(kinds, counts)
-        self.order_fields(["kind"])
+        in_stock = _("{kind} ({count} in stock)")
+        self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
+        self.fields["kind"].choices = [  # type: ignore[attr-defined]
+            (kind.pk, in_stock.format(kind=kind, count=format_number(counts[kind.pk])))
+            for kind in kinds
+            if counts.get(kind.pk, 0) > 0
+        ]
 
 
 class RemoveForm(forms.Form):

@@ -1,10 +1,13 @@
 """Parts: one part's own page; fit from stock, replace in two taps, take off, measure a bore."""
 
+from collections.abc import Iterable, Mapping
+
 from django.contrib import messages
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext as _
 
 from maintenance.models import BoreReading, Fitting, Part, PartKind, Printer, Toolhead
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
@@ -24,6 +27,7 @@ from maintenance.parts.fitting import (
 from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from pages.frame.forms import apply, post_data
+from pages.frame.way_back import find_way_back
 from pages.frame.withdrawals import WithdrawForm
 from pages.machines.part_forms import (
     BoreForm,
@@ -35,6 +39,7 @@ from pages.machines.part_forms import (
     ReplaceForm,
 )
 from pages.machines.part_rows import build_row
+from spools.wording import format_number
 
 SHOWN_JOBS = 10
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer")
@@ -67,20 +72,30 @@ def _load_wear(machine_part: Part) -> PartWear:
 
 
 def part_fit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Parts for the roles of a toolhead that are free."""
-    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
-    return _fit_page(request, toolhead, kinds, toolhead.printer_id)
+    """Parts for the roles of a toolhead that are free, or for the one that is asked for."""
+    return _fit_page(request, _get_toolhead(pk))
 
 
 def printer_part_fit(request: HttpRequest, pk: int) -> HttpResponse:
-    """Parts that the whole printer has once, for the roles that are free."""
-    printer = get_object_or_404(Printer, pk=pk)
-    return _fit_page(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
+    """Parts that the whole printer has once, likewise."""
+    return _fit_page(request, get_object_or_404(Printer, pk=pk))
 
 
-def _fit_page(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int) -> HttpResponse:
-    kinds = list(_list_free_kinds(site, fitting))
+def part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
+    """The part that is on a toolhead already, with its age or with an unknown one."""
+    return _fit_used_page(request, _get_toolhead(pk))
+
+
+def printer_part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
+    return _fit_used_page(request, get_object_or_404(Printer, pk=pk))
+
+
+def _get_toolhead(pk: int) -> Toolhead:
+    return get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
+
+
+def _fit_page(request: HttpRequest, site: Site) -> HttpResponse:
+    kinds, role = _list_free_kinds(request, site)
     form = FitForm(
         post_data(request),
         kinds=kinds,
@@ -95,50 +110,51 @@ def _fit_page(request: HttpRequest, site: Site, fitting: QuerySet[PartKind], mac
         return fit_existing(form.used[source], site, **options)
 
     if apply(form, fit):
-        messages.success(request, f"The part is fitted to {site}.")
-        return redirect("machine", machine)
-    context = {"form": form, "site": site, "machine": machine, "used": _used_address(site)}
-    return render(request, "machines/fit.html", context)
+        messages.success(request, _("The part is fitted to {site}.").format(site=site))
+        return redirect("machine", _machine_id(site))
+    name = "part-fit-used" if isinstance(site, Toolhead) else "printer-part-fit-used"
+    used = reverse(name, args=[site.pk]) + (f"?role={role}" if role else "")
+    context = {"form": form, "site": site, "machine": _machine_id(site), "used": used, "kinds": kinds}
+    return render(request, "machines/fit.html", context | {"role": role and PartKind.Role(role).label})
 
 
-def _list_free_kinds(site: Site, fitting: QuerySet[PartKind]) -> QuerySet[PartKind]:
-    return fitting.exclude(role__in=site.fittings.valid().filter(end=None).values("role"))
+def _list_free_kinds(request: HttpRequest, site: Site) -> tuple[list[PartKind], str]:
+    """The kinds for the free roles of a site, those that the shop has first within their role; and the role asked for."""
+    on_site = Q(role__in=ON_A_PRINTER)
+    if isinstance(site, Toolhead):
+        on_site = ~Q(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
+    kinds = PartKind.objects.filter(on_site).exclude(
+        role__in=site.fittings.valid().filter(end=None).values("role")
+    )
+    role = request.GET.get("role", "")
+    if role not in PartKind.Role.values:
+        role = ""
+    if role:
+        kinds = kinds.filter(role=role)
+    fitted = set(Part.objects.filter(kind__in=kinds).values_list("kind", flat=True))
+    had = fitted | in_stock(kinds).keys()
+    return sorted(kinds, key=lambda kind: (kind.role, kind.pk not in had, kind.name)), role
 
 
-def _used_address(site: Site) -> str:
-    return reverse("part-fit-used" if isinstance(site, Toolhead) else "printer-part-fit-used", args=[site.pk])
+def _machine_id(site: Site) -> int:
+    return site.printer_id if isinstance(site, Toolhead) else site.pk
 
 
-def part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
-    """A part of a toolhead that was used before it came into the records."""
-    toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    kinds = PartKind.objects.exclude(role__in=[*ON_A_PRINTER, *IN_NO_MACHINE])
-    return _fit_used_page(request, toolhead, kinds, toolhead.printer_id)
-
-
-def printer_part_fit_used(request: HttpRequest, pk: int) -> HttpResponse:
-    printer = get_object_or_404(Printer, pk=pk)
-    return _fit_used_page(request, printer, PartKind.objects.filter(role__in=ON_A_PRINTER), pk)
-
-
-def _fit_used_page(
-    request: HttpRequest, site: Site, fitting: QuerySet[PartKind], machine: int
-) -> HttpResponse:
-    form = FitUsedForm(post_data(request), kinds=_list_free_kinds(site, fitting))
+def _fit_used_page(request: HttpRequest, site: Site) -> HttpResponse:
+    kinds, role = _list_free_kinds(request, site)
+    form = FitUsedForm(post_data(request), kinds=kinds)
     if apply(
         form,
         lambda data: fit_used(
-            site,
-            data["kind"],
-            data["prior_unit"],
-            data["prior_amount"],
-            at=data["when"],
-            by=request.user,
+            site, data["kind"], data["prior_unit"], data["prior_amount"], at=data["when"], by=request.user
         ),
     ):
-        messages.success(request, f"The part is fitted to {site}.")
-        return redirect("machine", machine)
-    return render(request, "machines/fit_used.html", {"form": form, "site": site, "machine": machine})
+        messages.success(
+            request, _("{kind} is recorded on {site}.").format(kind=form.cleaned_data["kind"], site=site)
+        )
+        return redirect("machine", _machine_id(site))
+    context = {"form": form, "site": site, "machine": _machine_id(site), "kinds": kinds}
+    return render(request, "machines/fit_used.html", context | {"role": role and PartKind.Role(role).label})
 
 
 def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
@@ -151,7 +167,7 @@ def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
             machine_part, data["prior_unit"], data["prior_amount"], by=request.user
         ),
     ):
-        messages.success(request, "Its life is computed with that.")
+        messages.success(request, _("Its life is computed with that."))
         return redirect("part", pk)
     return render(request, "machines/parts/prior_use.html", {"form": form, "part": machine_part})
 
@@ -166,7 +182,7 @@ def removal_correct(request: HttpRequest, pk: int) -> HttpResponse:
             fitting, data["removal"], reason=data["reason"], at=data["when"], by=request.user
         ),
     ):
-        messages.success(request, "The removal is corrected; lives are learnt again.")
+        messages.success(request, _("The removal is corrected; lives are learnt again."))
         return redirect("part", fitting.part_id)
     return render(request, "machines/parts/removal.html", {"form": form, "fitting": fitting})
 
@@ -176,7 +192,8 @@ def removal_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = get_object_or_404(FITTINGS, pk=pk)
     form = WithdrawForm(post_data(request))
     if apply(form, lambda data: withdraw_removal(fitting, reason=data["reason"], by=request.user)):
-        messages.success(request, f"{fitting.part} is on {fitting.site} as before.")
+        on_again = _("{part} is on {site} as before.").format(part=fitting.part, site=fitting.site)
+        messages.success(request, on_again)
         return redirect("part", fitting.part_id)
     return render(
         request, "machines/parts/removal.html", {"form": form, "fitting": fitting, "withdraws": True}
@@ -198,8 +215,9 @@ def _refittable_parts() -> QuerySet[Part]:
 
 
 def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
-    """Kind and reason are chosen beforehand: the second tap is the button."""
+    """Kind and reason are chosen beforehand: the second tap is the button. It leads back to where the first was."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
+    back = find_way_back(request, reverse("machine", args=[fitting.machine_id]))
     if redirected := _redirect_if_removed(request, fitting):
         return redirected
     kinds = PartKind.objects.filter(role=fitting.role)
@@ -208,7 +226,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
         post_data(request),
         kinds=kinds,
         counts=counts,
-        initial={"kind": fitting.part.kind_id, "removal": Fitting.Removal.WORN},
+        initial={"kind": _find_likeliest(kinds, counts, fitting), "removal": Fitting.Removal.WORN},
     )
     if apply(
         form,
@@ -222,10 +240,21 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['kind']} is fitted to {fitting.site}.")
-        return redirect("machine", fitting.machine_id)
+        fitted = _("{kind} is fitted to {site}.")
+        messages.success(request, fitted.format(kind=form.cleaned_data["kind"], site=fitting.site))
+        return redirect(back)
     row = build_row(fitting.get_role_display(), _load_wear(fitting.part))
-    return render(request, "machines/replace.html", {"form": form, "fitting": fitting, "part": row})
+    missing = [kind for kind in kinds if counts.get(kind.pk, 0) <= 0]
+    context = {"form": form, "fitting": fitting, "part": row, "back": back, "missing": missing}
+    return render(request, "machines/replace.html", context)
+
+
+def _find_likeliest(kinds: Iterable[PartKind], counts: Mapping[int, float], old: Fitting) -> int | None:
+    """The id of the kind in stock that takes the place of a part: the same, else one of the same bore."""
+    there = [kind for kind in kinds if counts.get(kind.pk, 0) > 0]
+    same = [kind for kind in there if kind.pk == old.part.kind_id]
+    alike = [kind for kind in there if kind.bore_mm == old.part.kind.bore_mm]
+    return next((kind.pk for kind in [*same, *alike]), None)
 
 
 def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
@@ -237,7 +266,7 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
         form,
         lambda data: remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),
     ):
-        messages.success(request, f"{fitting.part} is off {fitting.site}.")
+        messages.success(request, _("{part} is off {site}.").format(part=fitting.part, site=fitting.site))
         return redirect("machine", fitting.machine_id)
     return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
 
@@ -247,7 +276,11 @@ def _redirect_if_removed(request: HttpRequest, fitting: Fitting) -> HttpResponse
     removed = describe_removal(fitting)
     if not removed:
         return None
-    messages.error(request, f"{removed} Nothing was changed.", extra_tags="part_removed_already")
+    messages.error(
+        request,
+        _("{removed} Nothing was changed.").format(removed=removed),
+        extra_tags="part_removed_already",
+    )
     return redirect("machine", fitting.machine_id)
 
 
@@ -266,6 +299,7 @@ def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{form.cleaned_data['bore_mm']:g} mm is recorded for {nozzle}.")
+        bore = format_number(form.cleaned_data["bore_mm"])
+        messages.success(request, _("{bore} mm is recorded for {part}.").format(bore=bore, part=nozzle))
         return redirect("part", pk)
     return render(request, "machines/parts/bore.html", {"form": form, "part": nozzle})

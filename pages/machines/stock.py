@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 
 from maintenance.board.consumables import forecast_stock
@@ -16,6 +17,7 @@ from maintenance.parts.life import KindLives, load_kind_lives
 from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_records
 from pages.frame.forms import apply, post_data
+from pages.frame.way_back import find_way_back
 from pages.machines.part_forms import StockForm
 from spools.inventory.ledger import remaining_by_spool
 from spools.models import Feedstock, Spool
@@ -77,6 +79,7 @@ def _feedstocks() -> list[dict]:
 
 
 def stock_add(request: HttpRequest) -> HttpResponse:
+    back = find_way_back(request, reverse("stock"))
     form = StockForm(post_data(request), initial={"kind": request.GET.get("kind")})
     if apply(
         form,
@@ -86,5 +89,5 @@ def stock_add(request: HttpRequest) -> HttpResponse:
     ):
         kind, count = form.cleaned_data["kind"], form.cleaned_data["count"]
         messages.success(request, f"{kind}: {count:+g} {kind.get_stock_unit_display()}.")
-        return redirect("stock")
-    return render(request, "machines/stock/add.html", {"form": form})
+        return redirect(back)
+    return render(request, "machines/stock/add.html", {"form": form, "back": back})

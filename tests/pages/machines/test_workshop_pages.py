@@ -175,8 +175,12 @@ def test_a_part_is_replaced_in_two_taps(shop, desk):
     machine = desk.get(reverse("machine", args=[shop.toolheads[0].printer_id]))
     address = reverse("part-replace", args=[old.pk])
     assert address in machine.content.decode()
-    form = desk.get(address).context["form"]
-    assert desk.post(address, form.initial).status_code == 302
+    page = desk.get(address, headers={"Referer": "http://testserver/reminders/?kind=replace"})
+    form = page.context["form"]
+    # Back to where the person came from; an address of another site does not count.
+    assert page.context["back"] == "/reminders/?kind=replace"
+    assert desk.get(f"{address}?next=//elsewhere.example/").context["back"] == machine.wsgi_request.path
+    assert desk.post(address, form.initial | {"next": "/"}).url == "/"
     old.refresh_from_db()
     assert old.removal == "worn"
     new = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
@@ -218,6 +222,13 @@ def test_replacing_without_stock_is_refused(shop, desk):
     assert response.context["form"].errors
     old.refresh_from_db()
     assert old.end is None
+    # It is received on the way, and then is the one that is chosen.
+    other = reverse("stock-add") + f"?kind={jewel.pk}"
+    assert other in response.content.decode()
+    back = desk.post(other, {"kind": jewel.pk, "count": 1, "next": response.wsgi_request.path}).url
+    add_stock(shop.brass, -in_stock([shop.brass])[shop.brass.pk])
+    form = desk.get(back).context["form"]
+    assert [key for key, _ in form.fields["kind"].choices] == [form.initial["kind"]] == [jewel.pk]
 
 
 def test_a_part_is_taken_off_sound_and_fitted_again(shop, desk):
@@ -273,6 +284,8 @@ def test_a_used_part_is_fitted_and_its_removal_corrected(shop, desk):
     assert in_stock()[shop.liner.pk] == stock + 1
     address = reverse("part-fit-used", args=[toolhead.pk])
     assert address in desk.get(reverse("part-fit", args=[toolhead.pk])).content.decode()
+    assert desk.get(address, {"role": "nozzle"}).context["kinds"] == []
+    assert {kind.role for kind in desk.get(address, {"role": "liner"}).context["kinds"]} == {"liner"}
     values = {"kind": shop.liner.pk, "prior_unit": "months"}
     assert desk.post(address, values).context["form"].errors.keys() == {"prior_amount"}
     assert desk.post(address, values | {"prior_amount": "8"}).status_code == 302
