@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext_lazy as _
 
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.numbers import labelled
@@ -14,10 +15,10 @@ from spools.models import Feedstock
 class CouponForm(forms.Form):
     """The result of a coupon test: a loop of a feedstock after an hour in the heat."""
 
-    temperature_c = number("It was for 1 h at", "°C", limits=limits.COUPON_C)
+    temperature_c = number(_("It was for 1 h at"), "°C", limits=limits.COUPON_C)
     passed = forms.ChoiceField(
-        label="After that its turns",
-        choices=[("yes", "part freely and show no flats"), ("no", "stick, or show flats")],
+        label=_("After that its turns"),
+        choices=[("yes", _("part freely and show no flats")), ("no", _("stick, or show flats"))],
         widget=forms.RadioSelect,
     )
     when = WhenField()
@@ -39,18 +40,18 @@ class FeedstockForm(VersionedForm):
             *Feedstock.OVERRIDES,
         ]
         labels = {
-            "name": "Product name",
-            "diameter_mm": "Diameter, mm",
-            "filler_mass_fraction": "Filler, share of the mass (0.15 is 15 %)",
-            "reorder_point_g": "Reorder point, g",
+            "name": _("Product name"),
+            "diameter_mm": _("Diameter, mm"),
+            "filler_mass_fraction": _("Filler, share of the mass (0.15 is 15 %)"),
+            "reorder_point_g": _("Reorder point, g"),
             **{name: labelled(name) for name in Feedstock.OVERRIDES},
         }
 
     maker_name = forms.CharField(
-        label="Maker",
+        label=_("Maker"),
         max_length=80,
         widget=forms.TextInput(attrs={"list": "makers"}),
-        help_text="A new name adds the maker.",
+        help_text=_("A new name adds the maker."),
     )
     field_order = ["maker_name"]
 
@@ -58,6 +59,10 @@ class FeedstockForm(VersionedForm):
         super().__init__(*args, **options)
         if self.instance.pk:
             self.initial.setdefault("maker_name", self.instance.maker.name)
+
+    def has_own_values(self) -> bool:
+        """Whether one of them is stated or refused."""
+        return any(field.value() not in (None, "") or field.errors for field in self.own_values())
 
     def own_values(self) -> list[forms.BoundField]:
         """The inputs that override the polymer's numbers."""

@@ -1,18 +1,21 @@
 """Materials: polymers and feedstocks, every number with where it comes from."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.http import require_POST
 
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
 from pages.frame.numbers import NUMBERS
-from pages.materials.charts import draw_sorption
+from pages.materials.charts import draw_drying, draw_sorption
 from pages.materials.forms import CouponForm, FeedstockForm
 from spools.catalogue.coupons import record_coupon_test
 from spools.catalogue.values import properties
@@ -21,14 +24,24 @@ from spools.inventory.retiring import bring_back_feedstock, retire_feedstock
 from spools.models import Feedstock, Maker, Polymer, Source
 from spools.moisture.taught import summarize_taught
 
+if TYPE_CHECKING:
+    from django.utils.functional import _StrPromise
+
+ENCLOSURES = {
+    "no": gettext_noop("It needs no enclosure."),
+    "helps": gettext_noop("An enclosure helps."),
+    "yes": gettext_noop("It needs an enclosure."),
+    "heated": gettext_noop("It needs a heated enclosure."),
+}
+
 
 @dataclass
 class LabelledNumber:
     """A number of a polymer with its band, its grade and the sources behind it."""
 
     name: str
-    label: str
-    unit: str
+    label: "_StrPromise"
+    unit: "str | _StrPromise"
     value: float | str | None
     low: float | None
     high: float | None
@@ -65,31 +78,46 @@ def list_numbers(polymer: Polymer, sources: list[Source]) -> list[LabelledNumber
 
 
 def materials(request: HttpRequest) -> HttpResponse:
+    """Feedstocks, and polymers, those of the feedstocks first; with a search, those in which its words occur."""
+    q = request.GET.get("q", "").strip()
     live = Q(spools__ended_at=None)
+    polymers = Polymer.objects.annotate(used=Count("feedstocks")).order_by("-used", "name")
+    feedstocks = Feedstock.objects.select_related("maker", "polymer", "filler")
     return render(
         request,
         "materials/list.html",
         {
-            "polymers": Polymer.objects.annotate(used=Count("feedstocks")),
-            "feedstocks": Feedstock.objects.select_related("maker", "polymer", "filler").annotate(
-                live=Count("spools", filter=live)
-            ),
+            "q": q,
+            "polymers": [row for row in polymers if _matches(q, row.name, row.kind)],
+            "feedstocks": [
+                row
+                for row in feedstocks.annotate(live=Count("spools", filter=live))
+                if _matches(q, str(row), row.polymer.name, row.polymer.kind, str(row.filler or ""))
+            ],
             "makers": Maker.objects.annotate(products=Count("feedstocks")),
         },
     )
 
 
+def _matches(q: str, *texts: str) -> bool:
+    """Whether each word of a search occurs in a text, as it is stored or as it is shown."""
+    present = " ".join([*texts, *(_(text) for text in texts)]).casefold()
+    return all(word in present for word in q.casefold().split())
+
+
 def material(request: HttpRequest, pk: int) -> HttpResponse:
     polymer = get_object_or_404(Polymer, pk=pk)
     sources = list(polymer.sources.all())
-    rows = list_numbers(polymer, sources)
+    plain = Feedstock(polymer=polymer)
     return render(
         request,
         "materials/detail.html",
         {
             "polymer": polymer,
-            "sorption": draw_sorption(Feedstock(polymer=polymer)),
-            "numbers": rows,
+            "enclosure": _(ENCLOSURES.get(polymer.enclosure, polymer.enclosure)),
+            "drying": draw_drying(plain),
+            "sorption": draw_sorption(plain),
+            "numbers": list_numbers(polymer, sources),
             "background": [source for source in sources if source.field not in NUMBERS],
             "feedstocks": polymer.feedstocks.select_related("maker"),
         },
@@ -103,6 +131,7 @@ def feedstock(request: HttpRequest, pk: int) -> HttpResponse:
         "materials/feedstock.html",
         {
             "feedstock": row,
+            "drying": draw_drying(row),
             "sorption": draw_sorption(row),
             "filler_pct": 100 * row.filler_mass_fraction,
             "properties": [(prop, NUMBERS[prop.name][0]) for prop in properties(row).values()],
@@ -127,38 +156,46 @@ def coupon_test(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"The coupon test of {row} is saved. Drying plans use it from now on.")
+        messages.success(
+            request,
+            _("The coupon test of {feedstock} is saved. Drying plans use it from now on.").format(
+                feedstock=row
+            ),
+        )
         return redirect("feedstock", row.pk)
     return render(request, "materials/coupon.html", {"form": form, "feedstock": row})
 
 
 def feedstock_new(request: HttpRequest) -> HttpResponse:
     form = FeedstockForm(post_data(request))
-    return _feedstock_form(request, form, "is in the catalogue.")
+    return _feedstock_form(request, form, _("{feedstock} is in the catalogue."))
 
 
 def feedstock_edit(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
     form = FeedstockForm(post_data(request), instance=row)
-    return _feedstock_form(request, form, "is changed. The moisture of its spools is computed again.")
+    result = _("{feedstock} is changed. The moisture of its spools is computed again.")
+    return _feedstock_form(request, form, result)
 
 
 @require_POST
 def feedstock_retire(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    notify_result(request, lambda: retire_feedstock(row), f"{row} is out of use.")
+    result = _("{feedstock} is out of use.").format(feedstock=row)
+    notify_result(request, lambda: retire_feedstock(row), result)
     return redirect("feedstock", pk)
 
 
 @require_POST
 def feedstock_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Feedstock.objects.select_related("maker"), pk=pk)
-    notify_result(request, lambda: bring_back_feedstock(row), f"{row} is in use again.")
+    result = _("{feedstock} is in use again.").format(feedstock=row)
+    notify_result(request, lambda: bring_back_feedstock(row), result)
     return redirect("feedstock", pk)
 
 
 def _feedstock_form(request: HttpRequest, form: FeedstockForm, result: str) -> HttpResponse:
     if apply(form, lambda data: save_feedstock(form.instance, data["maker_name"])):
-        messages.success(request, f"{form.instance} {result}")
+        messages.success(request, result.format(feedstock=form.instance))
         return redirect("feedstock", form.instance.pk)
     return render(request, "materials/form.html", {"form": form, "makers": Maker.objects.all()})
