@@ -9,6 +9,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
+from background.units import UNITS
+
 
 class Role(models.TextChoices):
     """Each includes those before it. Superusers have the last one and the admin."""
@@ -28,6 +30,10 @@ class User(AbstractUser):
         help_text="Look: read everything. Work: record what happens in the shop. Set up: also the catalogue, "
         "machines, places, prices and accounts.",
     )
+    language = models.CharField(
+        max_length=10, blank=True, help_text="of pages and messages; empty: none chosen"
+    )
+    units = models.CharField(max_length=10, choices=UNITS, blank=True, help_text="empty: none chosen")
     must_change_password = models.BooleanField(default=False, help_text="Somebody else has chosen it.")
 
     def has_role(self, role: str) -> bool:

@@ -23,6 +23,7 @@ OPEN = {
     "api-schema",
     "calendar-feed",
     "channel-confirm",
+    "display",
     "healthz",
     "invitation",
     "metrics",

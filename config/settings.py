@@ -9,6 +9,7 @@ import dj_database_url
 from csp.constants import NONE, SELF
 
 from background import logs
+from background.units import METRIC, UNITS
 
 # Matrices are small here: threads for linear algebra would cost memory, and a process with threads is not forked.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -90,9 +91,11 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "access.display.display_middleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "access.sessions.session_age_middleware",
     "access.middleware.RoleMiddleware",
@@ -116,7 +119,11 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "pages.frame.context.count_due",
             ],
-            "builtins": ["access.templatetags.may", "pages.templatetags.form_keys"],
+            "builtins": [
+                "access.templatetags.may",
+                "pages.templatetags.form_keys",
+                "pages.templatetags.measures",
+            ],
         },
     },
 ]
@@ -166,7 +173,20 @@ LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "today"
 LOGOUT_REDIRECT_URL = "sign-in"
 
+# English is the source of all texts, see docs/translation.md.
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]
+LANGUAGE_COOKIE_NAME = "language"
+LANGUAGE_COOKIE_AGE = 365 * 24 * 3600
+# Of messages to channels that belong to no person, and of people who have chosen none.
+SHOP_LANGUAGE = os.environ.get("SHOP_LANGUAGE", LANGUAGE_CODE).strip().lower()
+if SHOP_LANGUAGE == "en":
+    SHOP_LANGUAGE = LANGUAGE_CODE
+if SHOP_LANGUAGE not in dict(LANGUAGES):
+    raise _refuse("SHOP_LANGUAGE", "write en or de.")
+SHOP_UNITS = os.environ.get("SHOP_UNITS", METRIC).strip().lower()
+if SHOP_UNITS not in dict(UNITS):
+    raise _refuse("SHOP_UNITS", f"write {' or '.join(dict(UNITS))}.")
 USE_I18N = True
 USE_TZ = True
 # The shop's zone: times are stored in UTC and shown in this one.
@@ -195,7 +215,7 @@ PLAIN_REFUSED = ["^api/v1/", "^metrics$"]
 # Behind a TLS proxy set SECURE=1: only https is answered, with cookies that no other host can set.
 if _flag("SECURE"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
-    SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = LANGUAGE_COOKIE_SECURE = True
     # For probes on the machine itself; the others are refused, so that no script sends its token in the open unnoticed.
     SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$", *PLAIN_REFUSED]
     SECURE_HSTS_SECONDS = 365 * 24 * 3600

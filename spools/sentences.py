@@ -9,10 +9,21 @@ from typing import Any
 
 from spools.codes import join_codes
 from spools.statements import Statement, words_for
-from spools.wording import format_chance, format_day, format_duration, format_number, format_time
+from spools.wording import (
+    format_chance,
+    format_day,
+    format_duration,
+    format_mass,
+    format_number,
+    format_percent,
+    format_temperature,
+    format_temperature_difference,
+    format_time,
+    write_decimals,
+)
 
 # The words of the units of amounts, by code.
-_units: dict[str, str] = {}
+_units: dict[str, Any] = {}
 _OPTIONAL = re.compile(r"\[(?:(\w+)\?)?([^]|]*)\|?([^]]*)\]")
 
 
@@ -24,8 +35,9 @@ class _Sentences(Formatter):
     in front.
 
     A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !h
-    hours as a duration; !l a chance in %; !n a number as exact as on the pages; !p a share as %; !t an ISO 8601 time;
-    !u the code of a unit; !w a statement.
+    hours as a duration; !k a difference of temperatures in K; !l a chance in %; !m a mass in g; !n a number as exact as
+    on the pages; !o a temperature in °C; !p a share as %; !t an ISO 8601 time; !u the code of a unit; !w a statement.
+    !k, !m and !o show the active units; the language writes the decimal sign of all numbers.
     """
 
     def vformat(self, template: str, args: Any, values: Any) -> str:
@@ -44,12 +56,18 @@ class _Sentences(Formatter):
                 return format_day(datetime.fromisoformat(value))
             case "h":
                 return format_duration(value)
+            case "k":
+                return format_temperature_difference(value)
             case "l":
                 return format_chance(value)
+            case "m":
+                return format_mass(value)
             case "n":
                 return format_number(value)
+            case "o":
+                return format_temperature(value)
             case "p":
-                return f"{100 * value:.0f} %"
+                return format_percent(100 * value)
             case "t":
                 return format_time(datetime.fromisoformat(value))
             case "u":
@@ -58,18 +76,26 @@ class _Sentences(Formatter):
                 return Statement.from_data(value).sentence
         return super().convert_field(value, conversion)
 
+    def format_field(self, value: Any, format_spec: str) -> str:
+        text = super().format_field(value, format_spec)
+        return write_decimals(text) if isinstance(value, float) else text
 
-def register_units(words: Mapping[str, str]) -> None:
+
+def register_units(words: Mapping[str, Any]) -> None:
     """Register the words of units, for sentences and pages."""
     _units.update(words)
 
 
 def format_unit(unit: str) -> str:
     """A unit in words. KeyError: no words are registered for its code."""
-    return _units[unit]
+    return str(_units[unit])
 
 
-def register_sentences(templates: Mapping[str, str]) -> None:
-    """Register a template as the sentence of each of these codes."""
+def register_sentences(templates: Mapping[str, Any]) -> None:
+    """Register a template, a text or a gettext_lazy, as the sentence of each of these codes."""
     for code, template in templates.items():
-        words_for(code)(partial(_Sentences().format, template))
+        words_for(code)(partial(_fill, template))
+
+
+def _fill(template: Any, /, **values: Any) -> str:
+    return _Sentences().format(str(template), **values)

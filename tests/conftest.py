@@ -15,6 +15,7 @@ from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
+from background.messages import compile_catalogues
 from tests.services.servers import PostgresServer, RedisServer
 from tests.services.shop import PREPARED, migrate_once, run_manage, shop_env
 
@@ -51,6 +52,7 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.WHITENOISE_USE_FINDERS = True
     # Files are looked for when they are asked for, not all of them by each client.
     settings.WHITENOISE_AUTOREFRESH = True
+    compile_catalogues()
     # The processes that it starts inherit it.
     if PREPARED not in os.environ:
         folder = TemporaryDirectory(prefix="loadworthy-prepared-")

@@ -129,6 +129,21 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "language",
+                    models.CharField(
+                        blank=True, help_text="of pages and messages; empty: none chosen", max_length=10
+                    ),
+                ),
+                (
+                    "units",
+                    models.CharField(
+                        blank=True,
+                        choices=[("metric", "°C, g, mm"), ("customary", "°F, oz, in")],
+                        help_text="empty: none chosen",
+                        max_length=10,
+                    ),
+                ),
+                (
                     "must_change_password",
                     models.BooleanField(default=False, help_text="Somebody else has chosen it."),
                 ),

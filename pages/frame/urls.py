@@ -1,7 +1,7 @@
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from pages.frame import account, accounts, audit, doors, live, status, today, tokens, withdrawals
+from pages.frame import account, accounts, audit, display, doors, live, status, today, tokens, withdrawals
 
 urlpatterns = [
     path("", today.today, name="today"),
@@ -27,6 +27,7 @@ urlpatterns = [
     path("accounts/tokens/<int:pk>/end/", tokens.token_end, name="token-end"),
     path("accounts/password/", doors.ChangePassword.as_view(), name="password"),
     path("accounts/password/changed/", accounts.password_changed, name="password-changed"),
+    path("display/", display.display, name="display"),
     path("live/", live.live, name="live"),
     path("status/", status.status, name="status"),
     path("status/<uuid:pk>/again/", status.status_again, name="status-again"),

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from django import template
+from django.utils.translation import gettext as _
 
 from pages.templatetags.sensible import sensible
+from spools.wording import format_percent
 
 register = template.Library()
 
@@ -26,7 +28,7 @@ def clock(seconds: float) -> str:
 
 @register.filter
 def share(part: float) -> str:
-    return f"{100 * part:.0f} %"
+    return format_percent(100 * part)
 
 
 @register.filter
@@ -37,4 +39,4 @@ def lookup(values: Mapping[str, Any], name: str) -> Any:
 @register.filter
 def flow(mm3_s: float | None) -> str:
     """The upper bound of the flow as text. None: above the counted range, or no flow."""
-    return "beyond 100" if mm3_s is None else f"below {sensible(mm3_s)}"
+    return _("beyond 100") if mm3_s is None else _("below {flow}").format(flow=sensible(mm3_s))

@@ -5,11 +5,26 @@ from typing import Any
 
 from django import template
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 register = template.Library()
 MAIN = ["today", "scan", "spools", "drying"]
 REST = ["machines", "jobs", "troubles", "stock", "usage", "materials", "places", "reminders", "status"]
-TEXTS = {"troubles": "Trouble"}
+TEXTS = {
+    "today": gettext_lazy("Today"),
+    "scan": gettext_lazy("Scan"),
+    "spools": gettext_lazy("Spools"),
+    "drying": gettext_lazy("Drying"),
+    "machines": gettext_lazy("Machines"),
+    "jobs": gettext_lazy("Jobs"),
+    "troubles": gettext_lazy("Trouble"),
+    "stock": gettext_lazy("Stock"),
+    "usage": gettext_lazy("Usage"),
+    "materials": gettext_lazy("Materials"),
+    "places": gettext_lazy("Places"),
+    "reminders": gettext_lazy("Reminders"),
+    "status": gettext_lazy("Status"),
+}
 # Pages that belong to a link and do not lie under its address.
 BELONG = {
     "spools": ["/s/"],
@@ -29,7 +44,7 @@ def link(name: str, path: str) -> Link:
     address = reverse(name)
     under = [address, *BELONG.get(name, [])]
     current = path == address if address == "/" else any(path.startswith(start) for start in under)
-    return Link(TEXTS.get(name, name.capitalize()), address, current)
+    return Link(str(TEXTS[name]), address, current)
 
 
 @register.inclusion_tag("partials/navigation.html", takes_context=True)

@@ -3,8 +3,10 @@
 import math
 
 from django import template
+from django.utils.translation import gettext as _
 
 from maintenance.costs.wording import format_money
+from spools.wording import format_fixed, format_significant
 
 register = template.Library()
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -17,10 +19,10 @@ register.filter("money", format_money)
 def sensible(value: float | str | None) -> str:
     """A number with three significant digits; text as it is; "not known" for None."""
     if value is None:
-        return "not known"
+        return _("not known")
     if isinstance(value, str):
         return value
     if value and abs(value) < 1e-3:
         power = math.floor(math.log10(abs(value)))
-        return f"{value / 10**power:.3g}·10{str(power).translate(SUPERSCRIPT)}"
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+        return f"{format_significant(value / 10**power)}·10{str(power).translate(SUPERSCRIPT)}"
+    return format_fixed(value) if abs(value) >= 100 else format_significant(value)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from django import template
+from django.utils.translation import gettext as _
 
 from maintenance.models import PartKind, WearEntry
 from maintenance.parts.wear_entries import COUNTED, scale_life
@@ -10,7 +11,7 @@ from maintenance.wear.abrasion import in_hand
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
 from spools.sentences import format_unit
-from spools.wording import format_chance, format_duration, format_number
+from spools.wording import format_chance, format_duration, format_number, format_percent
 
 register = template.Library()
 
@@ -22,7 +23,7 @@ register.filter("unit_words", format_unit)
 @register.filter
 def band(values: Sequence[float]) -> str:
     """The outer two of low, likely, high, such as "0.12 to 0.3"."""
-    return f"{format_number(values[0])} to {format_number(values[2])}"
+    return _("{low} to {high}").format(low=format_number(values[0]), high=format_number(values[2]))
 
 
 @register.filter
@@ -40,7 +41,7 @@ def roughly(number: float) -> str:
 @register.filter
 def percent(share: float) -> str:
     """A share of 1 in per cent; "under 1 %" instead of nothing."""
-    return "under 1 %" if 0 < share < 0.01 else f"{100 * share:.0f} %"
+    return _("under 1 %") if 0 < share < 0.01 else format_percent(100 * share)
 
 
 @register.filter
@@ -54,7 +55,7 @@ def worn(entry: WearEntry) -> str:
     """The wear of a part by a job, in the unit of the part's life."""
     unit = entry.part.kind.life_unit
     if unit not in COUNTED:
-        return "counted by the day, not by the job"
+        return _("counted by the day, not by the job")
     factor, shown = in_hand(unit, entry.part.kind.bore_mm)
     amount = factor * getattr(entry, unit)
     finer, words = scale_life(shown, amount)

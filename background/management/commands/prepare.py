@@ -8,6 +8,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import OperationalError
 
 from background.initial_user import create_demo_people, create_initial_user
+from background.messages import compile_catalogues
 from background.static_files import collect_static_files
 from background.supervisor import CannotStart, data_folder_error, lock_data_folder
 
@@ -36,6 +37,7 @@ class Command(BaseCommand):
         call_command("invalidate_caches", verbosity=0)
         call_command("compile_kernels", stdout=self.stdout)
         collect_static_files()
+        compile_catalogues()
         name = "demo" if demo else "owner"
         password = create_initial_user(name, must_change_password=not demo)
         if demo:

@@ -96,7 +96,7 @@ def test_a_fault_is_admitted_without_the_database(client, settings, rf):
 
 def test_the_frame_marks_the_page_and_has_a_skip_link(desk, free):
     page = desk.get(of("spool", free)).content.decode()
-    assert '<html lang="en">' in page and 'href="#main"' in page
+    assert '<html lang="en-gb" dir="ltr">' in page and 'href="#main"' in page
     assert re.search(r'href="/spools/" aria-current="page"', page)
     scripts = [f'<script src="/static/{name}.js" defer>' for name in ("chart", "live")]
     assert re.findall(r"<script[^>]*>", page) == scripts
