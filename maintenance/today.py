@@ -1,4 +1,4 @@
-"""Today: the materials that are safe to print now, with toolhead and spool, and when the others can be."""
+"""Today: the machines as they are, the materials that are safe to print now, and when the others can be."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from maintenance.board import toolheads
 from maintenance.board.choice import Pair, SpoolColumns, choose_pairs, load_columns, quantity_state
+from maintenance.board.pictures import MachinePicture, picture_machines
 from maintenance.board.shop import Board, load_airs, load_loaded, load_stock, load_toolheads
 from maintenance.board.toolheads import ToolheadRow
 from maintenance.readiness.builder import build_material_inputs, compute_tail_g
@@ -25,31 +26,50 @@ from spools.board.airs import AirClass, air_class
 from spools.inventory.queries import load_feedstocks, load_with_materials
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 from spools.statements import Statement
+from spools.wording import round_up_time
 
 from .models import Fitting, Toolhead
 
 # Checks whose holds end with a drying.
 DRIED_AWAY = {"moisture", "drying"}
+MACHINES_SHOWN = 24
+# A material in words, and its colour.
+Name = tuple[str, str]
 
 
 @dataclass(frozen=True)
 class Row:
-    """A material with its spool on the toolhead that suits it best, and the verdict for a small job there.
+    """A material in a colour, with its spool on the toolhead that suits it best, and the verdict for a small job there.
 
     For a material on hold: the spool that is ready first. toolhead and verdict are None in a shop without printers.
     """
 
     material: str
+    colour: str
     spool: Spool
     board: SpoolBoard
     toolhead: Toolhead | None
     verdict: Verdict | None
     # The toolhead in words, with the slot where the spool is in one of several.
     site: str = ""
+    # Whether the spool is on that toolhead.
+    is_loaded: bool = False
 
     @property
     def ready_at(self) -> datetime | None:
-        """When its drying is done and its toolhead is free, where nothing else holds it; None otherwise."""
+        """When its drying is done and its toolhead is free, where nothing else holds it; None otherwise.
+
+        Up to the next quarter of an hour, so that it does not move with each look.
+        """
+        at = self._find_ready_at()
+        return at and round_up_time(at)
+
+    @property
+    def needs_drying(self) -> bool:
+        """Whether a drying would end a hold of it."""
+        return self.verdict is not None and any(check.name == "moisture" for check in self.verdict.holds)
+
+    def _find_ready_at(self) -> datetime | None:
         holds = [] if self.verdict is None else self.verdict.holds
         if any(check.name not in DRIED_AWAY | {"busy"} for check in holds):
             return None
@@ -75,6 +95,9 @@ class Today:
     computed_at: datetime
     # Jobs that print now.
     running: list[Occupied]
+    # By name, at most MACHINES_SHOWN; machine_count: all.
+    machines: list[MachinePicture]
+    machine_count: int
 
 
 class Step(NamedTuple):
@@ -119,22 +142,29 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     best = choose_pairs(
         spools, machines, airs, on_toolheads, materials, tails_mm, _fed_airs(feed_places), occupation
     )
-    names = {pk: material_name(feedstock) for pk, feedstock in feedstocks.items()}
-    pairs: dict[str, Pair] = {}
+    names = {pk: (material_name(feedstock), feedstock.colour) for pk, feedstock in feedstocks.items()}
+    pairs: dict[Name, Pair] = {}
     for feedstock, pair in best.items():
         pairs[names[feedstock]] = min(pair, pairs.get(names[feedstock], pair))
-    chosen: dict[str, tuple[int, int | None]] = {
+    chosen: dict[Name, tuple[int, int | None]] = {
         name: (pair.spool, pair.toolhead) for name, pair in pairs.items()
     }
     held_spools = [spool for spool in spools if names[spool.feedstock] not in pairs]
     chosen |= _choose_held(held_spools, names, machines, materials, tails_mm, occupation)
-    board_rows = spool_board.read({spool for spool, _ in chosen.values()}, now)
+    printers = sorted({head.printer for head in heads.values()}, key=lambda printer: printer.name)
+    pictured = {pk for pk, head in heads.items() if head.printer in printers[:MACHINES_SHOWN]}
+    on_pictures = {spool for spool, head in on_toolheads.items() if head in pictured}
+    board_rows = spool_board.read({spool for spool, _ in chosen.values()} | on_pictures, now)
     shown = Board(
         at=now,
         spools=load_with_materials(board_rows),
         rows=board_rows,
         toolheads=heads,
-        machines=toolheads.read({head for _, head in chosen.values() if head is not None}, now=now),
+        machines=toolheads.read(
+            {head for _, head in chosen.values() if head is not None}
+            | {on_toolheads[spool] for spool in on_pictures},
+            now=now,
+        ),
         materials=materials,
         airs=airs,
         loaded=loaded,
@@ -142,17 +172,21 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         feed_places=feed_places,
         occupation=occupation,
     )
-    rows = [_row(name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
+    rows = [_row(*name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
     ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]
     later = [row for row in rows if row not in ready]
-    ready.sort(key=lambda row: (STATES.index(row.verdict.state if row.verdict else HOLD), row.material))
-    later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material))
+    ready.sort(
+        key=lambda row: (STATES.index(row.verdict.state if row.verdict else HOLD), row.material, row.colour)
+    )
+    later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material, row.colour))
     # By the database: building ten thousand times takes longer than the rest of their rows.
     [oldest] = spool_board.rows_in_use().aggregate(Min("computed_at")).values()
     running = [row for row in occupation.rows if row.printing]
     times = {row.computed_at for row in machines.values()} | ({oldest} if oldest else set())
     due, damp = queries.open_reminders(now, user), find_damp_spools().count()
-    return Today(ready, later, due, damp, behind, min(times, default=now), running)
+    pictures = picture_machines(shown, printers[:MACHINES_SHOWN])
+    computed_at = min(times, default=now)
+    return Today(ready, later, due, damp, behind, computed_at, running, pictures, len(printers))
 
 
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:
@@ -169,15 +203,15 @@ def material_name(feedstock: Feedstock) -> str:
 
 def _choose_held(
     held_spools: Iterable[SpoolColumns],
-    names: Mapping[int, str],
+    names: Mapping[int, Name],
     machines: Mapping[int, ToolheadRow],
     materials: Mapping[int, MaterialInputs],
     tails_mm: Mapping[int, float],
     occupation: Occupation,
-) -> dict[str, tuple[int, int | None]]:
+) -> dict[Name, tuple[int, int | None]]:
     """For each material on hold the spool that is ready first, and the toolhead that suits it best."""
     heads: dict[int, int] = {}
-    held: dict[str, list[tuple[tuple, int, int | None]]] = defaultdict(list)
+    held: dict[Name, list[tuple[tuple, int, int | None]]] = defaultdict(list)
     for spool in held_spools:
         feedstock = spool.feedstock
         if machines and feedstock not in heads:
@@ -209,8 +243,10 @@ def _is_held_there(spool: SpoolColumns, machine: ToolheadRow, tail_g: float) -> 
     )
 
 
-def _row(name: str, spool_id: int, toolhead_id: int | None, board: Board) -> Row:
-    toolhead = None if toolhead_id is None else board.toolheads[toolhead_id]
-    verdict = None if toolhead_id is None else board.verdict(toolhead_id, spool_id)
-    site = "" if toolhead is None else board.name_site(toolhead, spool_id)
-    return Row(name, board.spools[spool_id], board.rows[spool_id], toolhead, verdict, site)
+def _row(material: str, colour: str, spool_id: int, toolhead_id: int | None, board: Board) -> Row:
+    spool, row = board.spools[spool_id], board.rows[spool_id]
+    if toolhead_id is None:
+        return Row(material, colour, spool, row, None, None)
+    toolhead, verdict = board.toolheads[toolhead_id], board.verdict(toolhead_id, spool_id)
+    site, current = board.name_site(toolhead, spool_id), board.find_toolhead(spool_id)
+    return Row(material, colour, spool, row, toolhead, verdict, site, current == toolhead)

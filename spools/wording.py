@@ -5,7 +5,7 @@ Stored and sent values are in °C, g, mm and hours. The active language writes d
 """
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 
 from django.utils.formats import date_format, get_format
 from django.utils.timezone import localtime
@@ -37,6 +37,7 @@ DATE_PATTERNS = (
     pgettext_lazy("date", "j M Y, H:i:s"),
     pgettext_lazy("date", "l j F, H:i"),
 )
+QUARTER_HOUR = timedelta(minutes=15)
 
 # (set point in °C, hours) of each stage; the hours of the last are None where no time is enough.
 Stages = Sequence[tuple[float, float | None]]
@@ -190,6 +191,12 @@ def format_at(at: datetime, pattern: str) -> str:
 def translate_pattern(pattern: str) -> str:
     """A pattern of Django's date filter, as the active language writes it; "" for ""."""
     return pgettext("date", pattern) if pattern else ""
+
+
+def round_up_time(at: datetime) -> datetime:
+    """The next quarter of an hour, for forecast times: the exact minute moves with each look."""
+    begun = (at - datetime.min.replace(tzinfo=UTC)) % QUARTER_HOUR
+    return at + (QUARTER_HOUR - begun) if begun else at
 
 
 def format_time(at: datetime) -> str:

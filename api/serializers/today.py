@@ -16,9 +16,11 @@ class RemainingSerializer(serializers.Serializer):
 
 class ReadyRowSerializer(serializers.Serializer):
     material = serializers.CharField()
+    colour = serializers.CharField()
     spool = SpoolCode(read_only=True)
     toolhead = serializers.IntegerField(source="toolhead.pk")
     toolhead_name = serializers.CharField(source="toolhead.__str__")
+    is_loaded = serializers.BooleanField(help_text="whether the spool is on that toolhead")
     verdict = VerdictSerializer()
     remaining = RemainingSerializer(source="board")
 
@@ -27,6 +29,7 @@ class LaterRowSerializer(serializers.Serializer):
     """A material on hold. Its toolhead and verdict are null in a shop without printers."""
 
     material = serializers.CharField()
+    colour = serializers.CharField()
     spool = SpoolCode(read_only=True)
     toolhead = serializers.IntegerField(source="toolhead.pk", allow_null=True)
     verdict = VerdictSerializer(allow_null=True)

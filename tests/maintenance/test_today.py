@@ -32,11 +32,19 @@ def test_a_material_has_one_row_with_its_best_spool(shop, plain):
     assert row.spool == plain
 
 
-def test_a_loaded_spool_comes_first(shop, plain):
+def test_a_loaded_spool_comes_first_and_is_on_the_picture_of_its_machine(shop, plain):
+    assert not build_today().ready[0].is_loaded
     other = receive(shop.pla, shop.box, net_mass_g=300, card="dry")
     load_spool(shop.north, other, at=hours_ago(1))
-    [row] = build_today().ready
-    assert (row.spool, row.toolhead) == (other, shop.north)
+    today = build_today()
+    [row] = today.ready
+    assert (row.spool, row.toolhead, row.is_loaded) == (other, shop.north, True)
+    machines = {machine.printer: machine for machine in today.machines}
+    north, south = machines[shop.north.printer], machines[shop.south.printer]
+    assert (north.state, south.state) == ("free", "empty")
+    [loaded] = north.toolheads[0].spools
+    assert (loaded.spool, loaded.state) == (other, row.verdict.state)
+    assert loaded.core < loaded.radius < 1
 
 
 def test_a_wet_spool_is_held_where_it_would_suit_best(shop, wet):
@@ -50,7 +58,8 @@ def test_a_drying_spool_is_ready_when_its_hours_are_over(shop):
     spool = receive(feedstock("PETG"), shop.shelf, core_material="pc")
     [run] = start_drying([spool], shop.dryer, DryingSettings(60, planned_hours=60), at=hours_ago(2))
     [row] = build_today().later
-    assert row.ready_at == run.start + timedelta(hours=60)
+    end = run.start + timedelta(hours=60)
+    assert end <= row.ready_at < end + timedelta(minutes=15) and row.ready_at.minute % 15 == 0
 
 
 def test_hours_that_do_not_suffice_are_not_believed(shop, wet):

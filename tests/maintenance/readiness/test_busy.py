@@ -14,6 +14,7 @@ from maintenance.readiness.inputs import JobAhead, JobSpec
 from maintenance.readiness.rules.busy import find_busy_state
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.today import build_today
+from spools.wording import round_up_time
 from tests.maintenance.conftest import PRINT
 from tests.maintenance.readiness.test_rules import says
 from tests.spools.conftest import hours_ago, receive
@@ -68,6 +69,10 @@ def test_a_print_holds_its_toolhead_and_its_spool_until_it_is_over(shop, loaded)
     [row] = today.ready
     assert (row.toolhead, row.spool) == (shop.south, other)
     assert [row.job for row in today.running] == [job.pk]
+    states = {machine.printer: (machine.state, machine.running) for machine in today.machines}
+    assert states[shop.north.printer] == ("printing", today.running[0])
+    later = build_today(job.end + HOUR)
+    assert {machine.printer: machine.state for machine in later.machines}[shop.north.printer] == "overdue"
     end_job(job, "finished")
     assert "busy" not in checks(load_board().verdict(shop.north.pk, loaded.pk))
 
@@ -77,7 +82,7 @@ def test_a_material_whose_machines_all_print_is_ready_when_one_is_over(shop, loa
     shop.south.printer.retired_at = timezone.now()
     shop.south.printer.save()
     [row] = build_today().later
-    assert (row.spool, row.ready_at) == (loaded, job.end)
+    assert (row.spool, row.ready_at) == (loaded, round_up_time(job.end))
 
 
 def test_reserved_grams_are_not_there_for_another_job(shop, loaded):

@@ -137,16 +137,14 @@ def test_all_that_ended_is_reached_page_by_page_and_kind_by_kind(shop, desk):
         assert page(desk, "reminders-ended", **odd).status_code == 200
 
 
-def test_today_shows_nine_of_many_and_how_many_there_are(shop, desk):
+def test_today_shows_the_first_of_each_group_with_its_act_and_how_many_there_are(shop, desk):
+    fitting = Fitting.objects.filter(end=None, part__isnull=False).first()
     for number in range(9):
-        a_reminder(shop, kind="clean", condition=f"clean:{number}")
+        a_reminder(shop, kind="service", condition=f"service:{number}")
+    a_reminder(shop, kind="replace", condition="replace:part:1", part=fitting.part, spool=None)
     today = page(desk, "today")
-    assert (len(today.context["due"]), today.context["due_in_all"]) == (9, 9) and not shows(
-        today, "All 9 due"
-    )
-    a_reminder(shop, kind="clean", condition="clean:last")
-    today = page(desk, "today")
-    assert (len(today.context["due"]), today.context["due_in_all"]) == (9, 10) and shows(today, "All 10 due")
+    assert [(group.key, group.count) for group in today.context["due"]] == [("replace", 1), ("clean", 9)]
+    assert reverse("part-replace", args=[fitting.pk]) in today.content.decode()
 
 
 def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
