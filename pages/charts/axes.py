@@ -73,6 +73,19 @@ class Axis:
         every = max(1, ceil(len(named) / MOST_ON_A_PHONE))
         return [self._place(value, text, n % every != 0) for n, (value, text) in enumerate(named)]
 
+    def ticks_of_hours(self) -> list[Tick]:
+        """Of times, twice as many as usual; a phone shows the days alone where there are several."""
+        if not isinstance(self.first, datetime):
+            return self.ticks()
+        length = timedelta(seconds=self._length)
+        named = [
+            (at, text) for at, text in _name_times(self.first, length, 2 * MOST_TICKS) if self.contains(at)
+        ]
+        days = [at for at, _ in named if not timezone.localtime(at).hour]
+        on_phone = days if len(days) > 1 else [at for at, _ in named]
+        on_phone = on_phone[:: max(1, ceil(len(on_phone) / (MOST_ON_A_PHONE + 1)))]
+        return [self._place(at, text, at not in on_phone) for at, text in named]
+
     def _place(self, value: Along, text: str, is_spare: bool) -> Tick:
         at = self.at(value)
         return Tick(at, text, "end" if at > 100 - NEAR_THE_END else "middle", is_spare)
@@ -103,9 +116,9 @@ def as_number(value: Along) -> float:
     return value.timestamp() if isinstance(value, datetime) else value
 
 
-def _name_times(first: datetime, length: timedelta) -> list[tuple[datetime, str]]:
+def _name_times(first: datetime, length: timedelta, most: int = MOST_TICKS) -> list[tuple[datetime, str]]:
     """Times that are round in the shop's zone; a midnight has its date."""
-    step = next((step for step in STEPS if length <= MOST_TICKS * step), STEPS[-1])
+    step = next((step for step in STEPS if length <= most * step), STEPS[-1])
     midnight = timezone.localtime(first).replace(hour=0, minute=0, second=0, microsecond=0)
     times = [midnight + n * step for n in range(ceil((length + timedelta(days=1)) / step) + 1)]
     return [(at, format_date(at, "H:i" if at.hour else "j M")) for at in times]

@@ -23,6 +23,7 @@ ASCENT_PX = 14
 # Of the way from one column to the next, the column itself.
 COLUMN_SHARE = 0.72
 MOST_ROWS = 80
+STRETCH_PX = 24
 
 # What is known how, which a line shows by its stroke: see drawings.css.
 MEASURED, COMPUTED, FORECAST, OTHER_FORECAST, ASSUMED = "measured", "computed", "forecast", "other", "assumed"
@@ -91,6 +92,28 @@ class Row:
 
 
 @dataclass(frozen=True)
+class DrawnStretch:
+    """A stretch in a lane, or a sign where its width is 0; x, width in %, y in pixels. Its text lies at text_x."""
+
+    kind: str
+    x: float
+    width: float
+    y: float
+    text: str
+    text_x: float
+    anchor: str
+    height: int = STRETCH_PX
+
+    @property
+    def right(self) -> float:
+        return self.x + self.width
+
+    @property
+    def middle(self) -> float:
+        return self.y + self.height / 2
+
+
+@dataclass(frozen=True)
 class Chart:
     """Everything that the template writes. y positions in pixels, x in %, paths in a box of BOX_WIDTH × height.
 
@@ -98,6 +121,7 @@ class Chart:
     limits: (y, text, y of the text). spans: (x, width). marks: x of signs. now: x.
     lines, areas: (kind, path). dots: (kind, x, y). bars: (kind, x, y, y). columns: (kind, x, y, width, height).
     legend: (sign, kind, name), the sign a line, dot, column, span or event. headers: of the columns of rows.
+    lanes: (y of the name, name) and the stretches in them (pages/charts/lanes.py).
     """
 
     title: str
@@ -119,6 +143,8 @@ class Chart:
     height: int
     columns: list[tuple[str, float, float, float, float]] = field(default_factory=list)
     width: int = BOX_WIDTH
+    lanes: Sequence[tuple[float, str]] = ()
+    stretches: Sequence[DrawnStretch] = ()
 
 
 @dataclass(frozen=True)
@@ -167,7 +193,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     rows = _rows(series, axis, events, frame)
     return Chart(
         title=frame.title,
-        reading=_describe(_find_last(rows, now, len(series)), headers),
+        reading=describe_row(_find_last(rows, now, len(series)), headers),
         along=frame.along,
         y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
         x_ticks=axis.ticks(),
@@ -306,7 +332,7 @@ def _find_last(rows: Sequence[Row], now: float | None, columns: int) -> Row:
     return until_now[-1] if until_now else rows[-1]
 
 
-def _describe(row: Row, headers: Sequence[str]) -> str:
+def describe_row(row: Row, headers: Sequence[str]) -> str:
     """Its values; a forecast that begins with the value of now adds none."""
     named = dict(zip(reversed(row.cells), reversed(headers), strict=True))
     texts = [

@@ -15,10 +15,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from maintenance.jobs.requested import judge_request
-from pages.drying.week_chart import Stretch, WeekDrawing, draw_week
+from pages.charts.chart import Chart
+from pages.drying.week_chart import draw_week
 from pages.drying.week_forms import MoveForm, PrintRequestForm, StaffedHoursForm
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
+from spools.board import board
 from spools.codes import pretty
 from spools.drying.gate import open_runs
 from spools.drying.week.changes import cancel_drying, move_drying, pin_drying
@@ -44,9 +46,8 @@ STATES = {"in time": "clear", "in doubt": "caution", "late": "caution", "missing
 
 @dataclass(frozen=True)
 class DryingRow:
-    """A planned drying with its number in the drawing, its violations, and the address that starts it."""
+    """A planned drying with its violations, and the address that starts it."""
 
-    number: int
     planned: PlannedDrying
     violations: list[Statement]
     start: str
@@ -54,14 +55,16 @@ class DryingRow:
 
 @dataclass(frozen=True)
 class PlanView:
-    """A plan as the page shows it. runs: those that go on now; violations: those of its prints."""
+    """A plan as the page shows it. runs: those that go on now, and when their spools are likely dry; violations:
+    those of its prints; notes: without those about runs, which their rows show."""
 
     plan: WeekPlan
-    runs: Sequence[DryingRun]
+    runs: list[tuple[DryingRun, datetime | None]]
     rows: list[DryingRow]
     prints: list[tuple[str, PrintReport]]
     violations: list[Statement]
-    drawing: WeekDrawing
+    chart: Chart | None
+    notes: list[Statement]
 
 
 def week_page(request: HttpRequest) -> HttpResponse:
@@ -98,16 +101,21 @@ def _plan_view(plan: WeekPlan, runs: Sequence[DryingRun]) -> PlanView:
     violations = find_violations(plan, now)
     ahead = [planned for planned in dryings if planned.run_id is None]
     rows = [
-        DryingRow(number, planned, _reasons(violations, planned), start_address(planned, ahead))
-        for number, planned in enumerate(ahead, start=1)
+        DryingRow(planned, _reasons(violations, planned), start_address(planned, ahead)) for planned in ahead
     ]
+    reports = report_prints(plan, dryings, violations)
+    ready_at = (
+        {pk: row.ready_at for pk, row in board.read([run.spool_id for run in runs]).items()} if runs else {}
+    )
+    staffed = StaffedHours(plan.staffed_from, plan.staffed_to)
     return PlanView(
         plan,
-        runs,
+        [(run, ready_at.get(run.spool_id)) for run in runs],
         rows,
-        [(STATES[report.state], report) for report in report_prints(plan, dryings, violations)],
+        [(STATES[report.state], report) for report in reports],
         _reasons(violations, None),
-        _draw_week(rows, runs, now),
+        draw_week(runs, ready_at, ahead, reports, staffed, now) if runs or ahead or reports else None,
+        [note for note in plan.notes if note.code != "week.leave_in"],
     )
 
 
@@ -132,19 +140,6 @@ def start_address(planned: PlannedDrying, ahead: Sequence[PlannedDrying]) -> str
     if planned.mass_g is not None:
         query["mass_g"] = f"{planned.mass_g:g}"
     return f"{reverse('drying-start', args=[planned.dryer_id])}?{urlencode(query, doseq=True)}"
-
-
-def _draw_week(rows: Sequence[DryingRow], runs: Sequence[DryingRun], now: datetime) -> WeekDrawing:
-    """The dryers that have something to do, by their names."""
-    lanes: dict[str, list[Stretch]] = {}
-    for run in runs:
-        stretch = Stretch(run.start, max(now, run.planned_end), "", is_running=True)
-        lanes.setdefault(run.dryer.name, []).append(stretch)
-    for row in rows:
-        planned = row.planned
-        stretch = Stretch(planned.start, planned.end, str(row.number), is_running=False)
-        lanes.setdefault(planned.dryer.name, []).append(stretch)
-    return draw_week(sorted(lanes.items()), now)
 
 
 def print_request(request: HttpRequest, pk: int) -> HttpResponse:

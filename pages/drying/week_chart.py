@@ -1,97 +1,95 @@
-"""The week by dryer as coordinates: numbers in, pixels out, no look of their own."""
+"""The plan of the week as bars over time: what dries where, by when prints are due, when somebody is there."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
-WIDTH, LEFT, RIGHT, TOP = 400, 8, 8, 6
-# Of a dryer's name, of a spool in it, and below the last one; for texts of 16, so that a phone shows 12.
-HEADING, ROW, BOTTOM = 22, 24, 22
-SHORTEST_SPAN = timedelta(hours=24)
-LABEL_PX, DAY_PX = 24, 58
+from pages.charts.chart import NOW, Chart, Frame, Mark, Span
+from pages.charts.lanes import Bar, Lane, Piece, draw_lanes
+from spools.codes import pretty
+from spools.drying.week.report import PrintReport
+from spools.drying.week.slots import StaffedHours
+from spools.models import DryingRun, PlannedDrying
+from spools.wording import format_time
 
-
-@dataclass(frozen=True)
-class Stretch:
-    """A spool in a dryer: from, to, what it is called in the drawing, and whether it goes on already."""
-
-    start: datetime
-    end: datetime
-    label: str
-    is_running: bool
+# A run that began long ago is drawn from so far back.
+PAST = timedelta(hours=12)
+SHORTEST_AHEAD = timedelta(hours=24)
 
 
-@dataclass(frozen=True)
-class Bar:
-    """A rectangle with its label in the middle, or beside it where it is too short."""
+def draw_week(
+    runs: Sequence[DryingRun],
+    ready_at: Mapping[int, datetime | None],
+    ahead: Sequence[PlannedDrying],
+    prints: Sequence[PrintReport],
+    staffed: StaffedHours,
+    now: datetime,
+) -> Chart:
+    """The dryers that have something to do, by their names, then the prints. ready_at: of runs, by spool id."""
+    lanes: dict[str, list[Bar]] = {}
+    for run in runs:
+        lanes.setdefault(run.dryer.name, []).append(_draw_run(run, ready_at.get(run.spool_id), now))
+    for planned in ahead:
+        piece = Piece("planned", planned.start, planned.end)
+        lanes.setdefault(planned.dryer.name, []).append(_name_bar(planned, [piece], planned.end))
+    due = [_draw_due(report) for report in prints]
+    shown = sorted(lanes.items()) + ([(_("Prints"), due)] if due else [])
+    ends = [run.planned_end for run in runs] + [at for at in ready_at.values() if at is not None]
+    ends += [planned.end for planned in ahead] + [report.planned.request.due_at for report in prints]
+    first = max(now - PAST, min([now, *(run.start for run in runs)]))
+    last = max([now + SHORTEST_AHEAD, *ends])
+    frame = Frame(
+        _("Dryers and prints"), first, last, marks=[Mark(now, NOW)], spans=_list_staffed(staffed, first, last)
+    )
+    headers = [_("spool or print"), _("dryer"), _("until"), _("set point")]
+    kinds = {
+        "running": _("drying"),
+        "over": _("over its plan"),
+        "likely": _("until it is likely dry"),
+        "planned": _("planned"),
+        "due": _("print due"),
+        "late": _("due, but late or not made"),
+    }
+    return draw_lanes(frame, [Lane(name, bars) for name, bars in shown], headers, kinds, ("due", "late"))
 
-    x: float
-    y: float
-    width: float
-    label: str
-    label_x: float
-    is_label_inside: bool
-    is_running: bool
-    height: int = ROW - 4
 
-    @property
-    def label_y(self) -> float:
-        return self.y + self.height / 2
+def _draw_run(run: DryingRun, ready_at: datetime | None, now: datetime) -> Bar:
+    """As it was planned; what is over its plan up to now; and up to the time when it is likely dry."""
+    pieces, end = [Piece("running", run.start, run.planned_end)], max(now, run.planned_end)
+    if now > run.planned_end:
+        pieces.append(Piece("over", run.planned_end, now))
+    if ready_at is not None and ready_at > end:
+        pieces.append(Piece("likely", end, ready_at))
+        end = ready_at
+    return _name_bar(run, pieces, end)
 
 
-@dataclass(frozen=True)
-class WeekDrawing:
-    """lanes: (y of the name, name, bars). ticks: (x, day)."""
-
-    lanes: list[tuple[float, str, list[Bar]]]
-    ticks: list[tuple[float, datetime]]
-    height: float
-    width: int = WIDTH
-    left: int = LEFT
-    right: int = WIDTH - RIGHT
-    top: int = TOP
-
-    @property
-    def bottom(self) -> float:
-        return self.height - BOTTOM
+def _name_bar(drying: DryingRun | PlannedDrying, pieces: Sequence[Piece], until: datetime) -> Bar:
+    code = pretty(drying.spool.code)
+    return Bar(code, pieces, [code, drying.dryer.name, format_time(until), drying.temperatures])
 
 
-def draw_week(dryers: Sequence[tuple[str, Sequence[Stretch]]], now: datetime) -> WeekDrawing:
-    """Each dryer with what is in it from now on; spools that are in it together lie below each other."""
-    ends = [stretch.end for _, stretches in dryers for stretch in stretches]
-    until = max([now + SHORTEST_SPAN, *ends])
+def _draw_due(report: PrintReport) -> Bar:
+    request = report.planned.request
+    kind = "late" if report.state in ("late", "missing") else "due"
+    return Bar(
+        str(request),
+        [Piece(kind, request.due_at, request.due_at)],
+        [_("{print} is due").format(print=request), "", "", ""],
+    )
 
-    def x(at: datetime) -> float:
-        return LEFT + (WIDTH - LEFT - RIGHT) * (max(at, now) - now) / (until - now)
 
-    lanes = []
-    y = float(TOP)
-    for name, stretches in dryers:
-        rows: list[float] = []
-        bars = []
-        for stretch in sorted(stretches, key=lambda stretch: stretch.start):
-            begin = x(stretch.start)
-            end = max(begin + 2.0, x(stretch.end))
-            left, right = begin, end
-            label_x = (begin + end) / 2
-            # A label beside it has to have room, too: where a bar is in the way it lies in a row of its own.
-            if stretch.label and end - begin < LABEL_PX:
-                if end + LABEL_PX <= WIDTH:
-                    right, label_x = end + LABEL_PX, end + LABEL_PX / 2
-                else:
-                    left, label_x = begin - LABEL_PX, begin - LABEL_PX / 2
-            row = next((n for n, free in enumerate(rows) if free <= left + 0.01), len(rows))
-            rows[row : row + 1] = [right]
-            top, inside = y + HEADING + ROW * row, begin < label_x < end
-            bars.append(Bar(begin, top, end - begin, stretch.label, label_x, inside, stretch.is_running))
-        lanes.append((y + HEADING - 5, name, bars))
-        y += HEADING + ROW * max(1, len(rows))
-    midnight = timezone.localtime(now).replace(hour=0, minute=0, second=0, microsecond=0)
-    days = (until - now).days + 1
-    step = 1 if days <= 5 else 2
-    midnights = [midnight + timedelta(days=n) for n in range(1, days + 1, step)]
-    # A day is named behind its midnight, where there is room for that.
-    ticks = [(x(at), at) for at in midnights if at < until and x(at) + DAY_PX <= WIDTH]
-    return WeekDrawing(lanes, ticks, y + BOTTOM)
+def _list_staffed(staffed: StaffedHours, first: datetime, last: datetime) -> list[Span]:
+    """The hours with somebody there, of each day."""
+    day = timezone.localtime(first).date()
+    spans = []
+    while day <= timezone.localtime(last).date():
+        opens, closes = (
+            timezone.make_aware(datetime.combine(day, time)) for time in (staffed.opens, staffed.closes)
+        )
+        if opens < last and closes > first:
+            spans.append(Span(opens, closes, _("somebody is there")))
+        day += timedelta(days=1)
+    return spans

@@ -84,6 +84,8 @@ class StaffedHoursForm(forms.Form):
 
     def __init__(self, data: Any = None, *, hours: StaffedHours) -> None:
         super().__init__(data, initial={"staffed_from": hours.opens, "staffed_to": hours.closes})
+        # As the summary above the fields names them.
+        self.opens, self.closes = f"{hours.opens:%H:%M}", f"{hours.closes:%H:%M}"
 
     def hours(self) -> StaffedHours:
         return StaffedHours(self.cleaned_data["staffed_from"], self.cleaned_data["staffed_to"])

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.utils.translation import gettext as _
+
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import PlannedDrying, PlannedPrint, WeekPlan
 from spools.statements import Statement
@@ -29,6 +31,17 @@ class PrintReport:
         if self.late_h > 0:
             return "late"
         return "in doubt" if self.broken else "in time"
+
+    @property
+    def label(self) -> str:
+        """Its state in words."""
+        words = {
+            "missing": _("Missing"),
+            "late": _("Late"),
+            "in doubt": _("In doubt"),
+            "in time": _("In time"),
+        }
+        return words[self.state]
 
     @property
     def reasons(self) -> list[Statement]:

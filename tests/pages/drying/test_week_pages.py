@@ -6,11 +6,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
-from hypothesis import example, given
-from hypothesis import strategies as st
 
 from background.running import run_due
-from pages.drying.week_chart import LABEL_PX, LEFT, WIDTH, Stretch, draw_week
 from pages.drying.week_forms import MaterialField
 from spools.codes import pretty
 from spools.drying.options import next_quarter
@@ -210,44 +207,19 @@ def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
     assert accepted_plan() is None
 
 
-def test_bars_lie_in_their_dryer_and_spools_that_are_together_below_each_other():
-    now = timezone.now()
-
-    def stretch(start: float, end: float, label: str) -> Stretch:
-        return Stretch(now + timedelta(hours=start), now + timedelta(hours=end), label, is_running=start < 0)
-
-    drawn = draw_week(
-        [("One", [stretch(-2, 10, ""), stretch(5, 20, "1"), stretch(20, 48, "2")]), ("Two", [])], now
+def test_the_picture_shows_runs_plans_overruns_and_deadlines(shop, desk, accepted):
+    start_drying(
+        [receive(feedstock("PLA"), shop.shelf)],
+        shop.dryer,
+        DryingSettings(45, planned_hours=1),
+        at=hours_ago(3),
     )
-    (_, _, bars), (_, _, none) = drawn.lanes
-    assert none == [] and len(bars) == 3
-    assert bars[0].x == LEFT and bars[0].y == bars[2].y != bars[1].y
-    assert bars[2].x == pytest.approx(bars[1].x + bars[1].width)
-    assert all(bar.x >= LEFT and bar.x + bar.width <= WIDTH and 0 < bar.label_x < WIDTH for bar in bars)
-
-
-@given(
-    st.lists(
-        st.tuples(st.floats(0, 100), st.floats(0.25, 60)).map(lambda span: (span[0], span[0] + span[1])),
-        min_size=1,
-        max_size=8,
-    )
-)
-@example([(0, 60), (60, 61)])
-@example([(0, 1), (1, 60)])
-def test_the_number_of_a_drying_lies_on_its_own_bar_or_on_none(spans):
-    now = timezone.now()
-    stretches = [
-        Stretch(now + timedelta(hours=start), now + timedelta(hours=end), str(n), is_running=False)
-        for n, (start, end) in enumerate(spans)
-    ]
-    ((_, _, bars),) = draw_week([("One", stretches)], now).lanes
-    for bar in bars:
-        left, right = bar.label_x - LABEL_PX / 2, bar.label_x + LABEL_PX / 2
-        over = [
-            other
-            for other in bars
-            if other.y == bar.y and other.x + 0.02 < right and left + 0.02 < other.x + other.width
-        ]
-        assert over == ([bar] if bar.is_label_inside else [])
-        assert left + LABEL_PX >= 0 and right <= WIDTH + 0.02
+    chart = desk.get(reverse("week")).context["accepted"].chart
+    kinds = [stretch.kind for stretch in chart.stretches]
+    assert {"running", "over", "planned", "due"} <= {*kinds} and chart.now is not None
+    (over,) = [stretch for stretch in chart.stretches if stretch.kind == "over"]
+    assert over.right == pytest.approx(chart.now, abs=0.1) and over.width > 0
+    names = [stretch.text for stretch in chart.stretches if stretch.text]
+    assert {pretty(shop.free.code), "Gears"} <= {*names}
+    assert next(name for _, name in chart.lanes) == shop.dryer.name
+    assert chart.spans and len(chart.rows) == 3
