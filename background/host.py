@@ -1,6 +1,7 @@
 """The machine that runs the service: disk, database, versions."""
 
 import shutil
+import socket
 import tomllib
 from dataclasses import dataclass
 from functools import cache
@@ -84,3 +85,25 @@ def _redis_version() -> str:
             return str(client.info("server")["redis_version"])
     except (redis.RedisError, ValueError):
         return "does not answer"
+
+
+def find_own_address() -> str:
+    """The address under which other machines of the network reach this one; empty: it has none.
+
+    Opening a datagram socket asks the kernel for the way and sends nothing; the far address is one of documentation.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+        try:
+            way.connect(("192.0.2.1", 9))
+        except OSError:
+            return ""
+        return str(way.getsockname()[0])
+
+
+def answers(address: str, port: int) -> bool:
+    """Whether a program of this machine answers under this address of it, which tells on what it listens."""
+    try:
+        with socket.create_connection((address, port), timeout=0.5):
+            return True
+    except OSError:
+        return False

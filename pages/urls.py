@@ -8,6 +8,7 @@ SUBJECTS = [
     "flow",
     "frame",
     "jobs",
+    "labels",
     "machines",
     "materials",
     "places",

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 
 import segno
 from django.utils.safestring import SafeString, mark_safe
+from stdnum import luhn
+from stdnum.exceptions import ValidationError as InvalidNumber
 from stdnum.iso7064 import mod_37_36
 
 from spools.refusals import refusal
@@ -14,7 +16,10 @@ from spools.refusals import refusal
 ALPHABET = "34679CDFGHJKMNPQRTVWXY"
 LENGTH = 6
 _LEFT_OUT = re.compile(r"[\s\-\u2010-\u2015.]")
-_ADDRESS = re.compile(r"/S/([^/?#]*)")
+_ADDRESS = re.compile(r"/[SC]/([^/?#]*)")
+# The first letter of the code of a place and of a part. Theirs have 5 or 7 characters, those of spools 6.
+PLACE, PART = "P", "T"
+_SHORT = re.compile(f"[{PLACE}{PART}]([{ALPHABET}]{{3}}|[{ALPHABET}]{{5}})[{ALPHABET}]")
 
 
 def new_code() -> str:
@@ -44,15 +49,7 @@ def normalise(text: str) -> str:
 
     Raises ValidationError that says what is wrong with it.
     """
-    text = text.strip().upper()
-    if "/" in text:
-        address = _ADDRESS.search(text)
-        if address is None:
-            raise refusal(
-                "not_a_label", "This address is not the one on a spool's label. Scan or type the code."
-            )
-        text = address[1]
-    code = _LEFT_OUT.sub("", text)
+    code = _take_code(text)
     if not code:
         raise refusal("code_missing", "Type the code on the label, such as 7KD-4QM.")
     foreign = next((character for character in code if character not in ALPHABET), None)
@@ -73,17 +70,62 @@ def normalise(text: str) -> str:
     return code
 
 
+def _take_code(text: str) -> str:
+    """The code in what was typed or scanned, not checked yet. Refused: an address of something else."""
+    text = text.strip().upper()
+    if "/" in text:
+        address = _ADDRESS.search(text)
+        if address is None:
+            raise refusal("not_a_label", "This address is not the one on a label. Scan or type the code.")
+        text = address[1]
+    return _LEFT_OUT.sub("", text)
+
+
+def build_short(kind: str, number: int) -> str:
+    """The code of a place or a part: its letter, its number in the alphabet of the codes, a check character.
+
+    kind: PLACE or PART; number: of its row, from 1. The check is that of Luhn for 22 characters.
+    """
+    digits = ""
+    while number:
+        number, rest = divmod(number, len(ALPHABET))
+        digits = ALPHABET[rest] + digits
+    payload = kind + digits.rjust(3 if len(digits) <= 3 else 5, ALPHABET[0])
+    return payload + luhn.calc_check_digit(payload, ALPHABET)
+
+
+def read_short(text: str) -> tuple[str, int] | None:
+    """PLACE or PART and the number of its row, of a code that was typed or scanned; None: it is of another form.
+
+    Refused: one whose check character is wrong.
+    """
+    code = _take_code(text)
+    if _SHORT.fullmatch(code) is None:
+        return None
+    try:
+        luhn.validate(code, ALPHABET)
+    except InvalidNumber:
+        raise refusal(
+            "code_check",
+            f"{code} is no code: one character is wrong or two are swapped. Look at the label again.",
+        ) from None
+    number = 0
+    for character in code[1:-1]:
+        number = number * len(ALPHABET) + ALPHABET.index(character)
+    return code[0], number
+
+
 def pretty(code: str) -> str:
     """The code as people read it: two groups of three."""
     return f"{code[:3]}-{code[3:]}"
 
 
 def label_address(code: str, base: str) -> str:
-    """The address in the QR code: the spool's page under ``base`` (scheme and host), in capitals.
+    """The address in the QR code: the page of its subject under ``base`` (scheme and host), in capitals.
 
     Capitals let a QR code use its denser alphanumeric mode; hosts know no case, and the page takes both.
     """
-    return f"{base.rstrip('/')}/s/{code}".upper()
+    return f"{base.rstrip('/')}/{'s' if len(code) == LENGTH else 'c'}/{code}".upper()
 
 
 def qr_svg(text: str) -> SafeString:

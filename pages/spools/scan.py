@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from pages.spools.lookup import find_spool, not_found_page
+from spools import codes
 from spools.models import Spool
 
 SHOWN_RECENT = 8
@@ -15,6 +16,8 @@ def scan(request: HttpRequest) -> HttpResponse:
     typed = request.GET.get("code")
     if typed is not None:
         try:
+            if (read := codes.read_short(typed)) is not None:
+                return redirect("place" if read[0] == codes.PLACE else "part", read[1])
             return redirect("spool", find_spool(typed).code)
         except ValidationError as error:
             return not_found_page(request, typed, error)

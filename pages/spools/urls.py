@@ -8,7 +8,6 @@ urlpatterns = [
     path("spools/receive/", receiving.spool_receive, name="spool-receive"),
     path("s/<str:code>/", detail.spool, name="spool"),
     path("s/<str:code>/history/", detail.spool_history, name="spool-history"),
-    path("s/<str:code>/label/", receiving.spool_label, name="spool-label"),
     path("s/<str:code>/move/", actions.spool_move, name="spool-move"),
     path("s/<str:code>/away/", actions.spool_away, name="spool-away"),
     path("s/<str:code>/open/", actions.spool_open, name="spool-open"),

@@ -122,13 +122,6 @@ def test_a_form_sent_twice_receives_one_spool(shop, desk):
     assert Spool.objects.count() == before + 2
 
 
-def test_the_labels_address_is_the_public_one(shop, desk, free, settings):
-    settings.PUBLIC_URL = "https://shop.example"
-    assert f"HTTPS://SHOP.EXAMPLE/S/{free.code}" in desk.get(of("spool-label", free)).content.decode()
-    assert 'class="label large"' in desk.get(of("spool-label", free) + "?size=large").content.decode()
-    assert 'class="label small"' in desk.get(of("spool-label", free) + "?size=huge").content.decode()
-
-
 def test_a_common_reel_fills_in_what_is_left_empty(shop, desk, reel):
     nothing = {"net_mass_g": "", "core_radius_mm": "", "width_mm": ""}
     desk.post("/spools/receive/", received(shop, core_kind=reel.pk, **nothing))
@@ -174,18 +167,3 @@ def test_an_impossible_receipt_is_refused_at_its_field(shop, desk, wrong, field)
     assert field in response.context["form"].errors
     assert b'class="errors"' in response.content
     assert Spool.objects.count() == before
-
-
-@pytest.mark.parametrize(
-    ("public_url", "host", "caution"),
-    [
-        ("", "localhost", "address_loopback"),
-        ("", "192.0.2.7", "address_not_set"),
-        ("http://127.0.0.1:8000", "192.0.2.7", "address_loopback"),
-        ("https://shop.example", "localhost", None),
-    ],
-)
-def test_a_label_warns_while_phones_cannot_open_its_address(desk, free, settings, public_url, host, caution):
-    settings.PUBLIC_URL, settings.ALLOWED_HOSTS = public_url, ["*"]
-    page = desk.get(of("spool-label", free), headers={"host": host})
-    assert {note for note in notes(page) if note.startswith("address_")} == ({caution} if caution else set())
