@@ -13,7 +13,7 @@ from spools import codes
 from spools.drying.caps import compute_cap, suggested_set_point_c
 from spools.models import DryingRun, Place, Spool
 from spools.moisture.history import least_drying_hours
-from spools.wording import format_day, format_number
+from spools.wording import format_day, format_number, format_temperature
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ def _spool_lines(spool: Spool) -> list[tuple[str, str]]:
         "polymer": feedstock.polymer,
         "hours": format_number(least_drying_hours(spool)),
         # For a dryer that is not known yet: a usual error of its set point.
-        "set_point": _celsius(suggested_set_point_c(spool, Place())),
-        "cap": _celsius(cap.start_c),
+        "set_point": format_temperature(suggested_set_point_c(spool, Place()), 0),
+        "cap": format_temperature(cap.start_c, 0),
     }
     if cap.two_stages:
         limits = _("{polymer}: dry {hours} h at {set_point}, never above {cap} before it has dried").format(
@@ -102,10 +102,6 @@ def _spool_lines(spool: Spool) -> list[tuple[str, str]]:
             )
         )
     return [*lines, ("by_hand", _("Opened ______ Dried ______"))]
-
-
-def _celsius(celsius: float) -> str:
-    return f"{celsius:.0f} °C"
 
 
 def _part_lines(part: Part) -> list[tuple[str, str]]:
