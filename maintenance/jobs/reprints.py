@@ -1,5 +1,6 @@
 """The same print once more: with the numbers of a job, and the spools of its materials that are loaded now."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -7,7 +8,30 @@ from maintenance.jobs.judging import JobShare, build_share_spec
 from maintenance.jobs.records import NewJob, store_job
 from maintenance.jobs.shares import Share, decode_shares, find_start
 from maintenance.models import Job, Loading, Toolhead
+from maintenance.readiness.builder import build_material_inputs
+from maintenance.readiness.inputs import small_job
 from spools.models import Spool
+
+
+@dataclass(frozen=True)
+class UsualTemperatures:
+    """Of nozzle and bed in °C; job: the last one with this filament, None where they are those of its material."""
+
+    nozzle_c: float
+    bed_c: float
+    job: Job | None
+
+
+def find_usual_temperatures(toolhead: Toolhead, spool: Spool) -> UsualTemperatures:
+    """Those of the last print from this feedstock, on this printer if there is one, else the middle of its range."""
+    printed = Job.objects.valid().filter(uses__spool__feedstock=spool.feedstock_id).order_by("-start", "-pk")
+    last = printed.filter(printer=toolhead.printer_id).first() or printed.first()
+    if last is not None:
+        return UsualTemperatures(last.nozzle_c, last.bed_c, last)
+    usual = small_job(
+        build_material_inputs(spool.feedstock), toolhead.hot_end_max_c, toolhead.printer.bed_max_c
+    )
+    return UsualTemperatures(usual.nozzle_c, usual.bed_c, None)
 
 
 def choose_spools(job: Job) -> list[tuple[Share, Spool]]:

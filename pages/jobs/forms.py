@@ -9,6 +9,7 @@ from django.http import QueryDict
 
 from maintenance import limits as machine_limits
 from maintenance.jobs.queries import takes_from
+from maintenance.jobs.reprints import UsualTemperatures, find_usual_temperatures
 from maintenance.models import Job, Loading, Part, Printer, WearEntry
 from pages.frame.forms import WhenField, number
 from pages.jobs.file_forms import STAGES
@@ -77,8 +78,14 @@ class JobForm(OutcomeForm):
         limits=machine_limits.RETRACTED_M,
         help_text="Length times count of the retractions, if known: they wear the drive gears.",
     )
-    nozzle_c = number("Nozzle", "°C", limits=machine_limits.NOZZLE_C)
-    bed_c = number("Bed", "°C", limits=machine_limits.BED_C)
+    nozzle_c = number(
+        "Nozzle",
+        "°C",
+        required=False,
+        limits=machine_limits.NOZZLE_C,
+        help_text="Empty: as in the last job with this filament, else usual for its material.",
+    )
+    bed_c = number("Bed", "°C", required=False, limits=machine_limits.BED_C, help_text="Likewise.")
     max_flow_mm3_s = number(
         "Fastest flow", "mm³/s", required=False, limits=machine_limits.FLOW_MM3_S, help_text="If you know it."
     )
@@ -97,7 +104,11 @@ class JobForm(OutcomeForm):
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
     checked = forms.CharField(required=False, widget=forms.HiddenInput)
 
+    FIRST = ("loading", "stage", "name", "mass_g", "hours", "when", "override_reason")
     JUDGED_FIELDS = ["loading", "stage", "mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s", "when"]
+
+    # Filled in where none are given.
+    usual: UsualTemperatures | None = None
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -123,6 +134,10 @@ class JobForm(OutcomeForm):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         first = data.get("loading")
+        if first and None in (data.get("nozzle_c"), data.get("bed_c")):
+            self.usual = find_usual_temperatures(first.toolhead, first.spool)
+            for name in {"nozzle_c", "bed_c"} - self.errors.keys():
+                data[name] = getattr(self.usual, name) if data.get(name) is None else data[name]
         for name, loading in self.in_slots.items():
             if data.get(name) and first and (loading.toolhead_id != first.toolhead_id or loading == first):
                 wrong = refusal(
@@ -133,14 +148,14 @@ class JobForm(OutcomeForm):
         return data
 
     def first_fields(self) -> list[forms.BoundField]:
-        return [field for field in self.visible_fields() if field.name not in {*self.in_slots, "changes"}]
+        return [self[name] for name in self.FIRST]
 
-    def slot_fields(self) -> list[forms.BoundField]:
-        """Of a print from several slots."""
-        return [field for field in self.visible_fields() if field.name in {*self.in_slots, "changes"}]
+    def more_fields(self) -> list[forms.BoundField]:
+        """What is not needed, or usual."""
+        return [field for field in self.visible_fields() if field.name not in self.FIRST]
 
-    def slot_fields_open(self) -> bool:
-        return any(field.errors or field.value() for field in self.slot_fields())
+    def more_fields_open(self) -> bool:
+        return any(field.errors or field.value() for field in self.more_fields())
 
     def details(self) -> dict[str, Any]:
         """The numbers of the print, with its other spools."""

@@ -19,7 +19,7 @@ from maintenance.jobs.reprints import choose_spools
 from maintenance.jobs.shares import find_start
 from maintenance.jobs.steps import change_spool, end_job, start_job
 from maintenance.models import Job, JobEvent, Loading
-from maintenance.readiness.verdict import Verdict, decode_checks
+from maintenance.readiness.verdict import CLEAR, Verdict, decode_checks
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, JobSearchForm, changed_after_check
 from pages.jobs.step_forms import ChangeForm, EndForm, ProjectForm, StartForm
@@ -34,7 +34,7 @@ def jobs(request: HttpRequest) -> HttpResponse:
     """Prints that run or are planned first, then the others, the newest first."""
     search = JobSearchForm(request.GET)
     rows = search.find(Job.objects.select_related("printer")).prefetch_related(
-        "uses__spool__feedstock__maker", "reservations__spool__feedstock__maker"
+        "uses__spool__feedstock__polymer", "reservations__spool"
     )
     not_over = rows.filter(withdrawn_at=None, stage__in=[Stage.PLANNED, Stage.PRINTING]).order_by(
         "start", "pk"
@@ -158,13 +158,17 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
     joined = "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
     uses = list(row.uses.select_related(*joined).prefetch_related("wear__part__kind"))
     reserved = list(row.reservations.select_related("toolhead__printer", "spool__feedstock__maker"))
+    checks = decode_checks(row.reasons)
     without_use = {} if uses or reserved else find_spools_without_use(job=row)
     return render(
         request,
         "jobs/detail.html",
         {
             "job": row,
-            "reasons": decode_checks(row.reasons),
+            "reasons": {
+                "other": [check for check in checks if check.state != CLEAR],
+                "clear": [check for check in checks if check.state == CLEAR],
+            },
             "uses": uses,
             "without_use": Spool.objects.filter(pk__in=without_use.get(row.pk, ())),
             "reserved": reserved,

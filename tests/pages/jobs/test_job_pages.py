@@ -53,3 +53,18 @@ def test_a_print_that_a_script_recorded_is_known(shop, desk):
     assert "known_before" in notices(page)[0] and Job.objects.count() == 1
     late = {"when": local_input(timezone.now()), "name": "vase", "mass_g": 70}
     require_refused(desk.post(reverse("job-new"), values | late), "changed_after_check")
+
+
+def test_temperatures_that_nobody_gives_are_those_of_the_last_job_or_of_the_material(shop, desk):
+    values = {"loading": shop.toolheads[0].loadings.get().pk, "name": "clip", "mass_g": 4, "hours": 1}
+    usual = desk.post(reverse("job-new"), values | {"stage": "planned", "check": "1"})
+    low_c, high_c = shop.pla.polymer.nozzle_min_c, shop.pla.polymer.nozzle_max_c
+    assert usual.context["form"].cleaned_data["nozzle_c"] == (low_c + high_c) / 2
+    last = a_job(shop)
+    checked = desk.post(reverse("job-new"), values | {"check": "1"})
+    assert shows(checked, f"{last.nozzle_c:g} °C", str(last), note="usual_temperatures")
+    values |= {"checked": checked.context["verdict_key"], "record": "1", "bed_c": "70"}
+    require_refused(desk.post(reverse("job-new"), values), "changed_after_check")
+    assert desk.post(reverse("job-new"), values | {"bed_c": ""}).status_code == 302
+    created = Job.objects.exclude(pk=last.pk).get()
+    assert (created.nozzle_c, created.bed_c) == (last.nozzle_c, last.bed_c)
