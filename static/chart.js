@@ -21,7 +21,7 @@ function prepare(figure) {
   const now = output.textContent;
   const cursor = plot.firstElementChild.appendChild(document.createElementNS(SVG, "line"));
   cursor.setAttribute("class", "chart-cursor");
-  cursor.setAttribute("y2", plot.clientHeight - 34);
+  cursor.setAttribute("y2", plot.getAttribute("height") - 34);
   let shown = rows.length - 1;
 
   function show(number) {

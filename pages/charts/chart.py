@@ -197,7 +197,7 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
         along=frame.along,
         y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
         x_ticks=axis.ticks(),
-        lines=[(each.kind, _line(each, axis, y)) for each in series if each.is_line],
+        lines=[(each.kind, trace_line(each, axis, y)) for each in series if each.is_line],
         areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and each.is_line],
         dots=[
             (each.kind, axis.at(at), y(value)) for each in series if each.in_dots for at, value in each.points
@@ -246,7 +246,7 @@ def _points(points: Sequence[tuple[Along, float]], axis: Axis, y: Callable[[floa
     return [f"{BOX_WIDTH / 100 * axis.at(at):.0f} {y(value):.1f}" for at, value in points]
 
 
-def _line(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
+def trace_line(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
     places = _points(series.points, axis, y)
     far = [False] + [
         series.gap is not None and as_number(after) - as_number(before) > series.gap

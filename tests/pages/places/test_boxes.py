@@ -88,9 +88,9 @@ def test_it_shows_the_computed_air_and_the_outlook(desk, charged):
     assert [row.cells[1] for row in now] == [f"{box.rh_pct:.0f}"]
     assert [text for _, text, _ in chart.limits] == [f"limit {charged.limit_rh_pct:.0f}"]
     places = desk.get(reverse("places"))
-    [climate] = [climate for place, climate in places.context["rows"] if place == charged]
-    assert climate.origin == "computed" and "200 g" in climate.source.values["desiccant"]
-    assert shows(places, climate.source.sentence)
+    [row] = [row for row in places.context["rows"] if row.place == charged]
+    assert row.climate.origin == "computed" and "200 g" in row.climate.source.values["desiccant"]
+    assert row.spark.limit is not None and row.spark.title in places.content.decode()
 
 
 @pytest.mark.parametrize(("rh_pct", "kind"), [(48, "spent"), (30, "leak")])
