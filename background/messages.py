@@ -49,14 +49,13 @@ def extract_texts(app: str) -> Iterator[tuple[Any, str | None]]:
     """Each text with its context; a pair of texts where there is a plural."""
     for folder in FOLDERS[app]:
         for path in sorted((settings.BASE_DIR / folder).rglob("*")):
-            if path.suffix == ".py":
-                text = path.read_text()
-            elif path.suffix in (".html", ".txt"):
-                # The reader of Python takes offence at indentation.
-                lines = templatize(path.read_text(), origin=str(path)).splitlines()
-                text = "\n".join(line.lstrip() for line in lines)
-            else:
+            text = path.read_text() if path.suffix in (".py", ".html", ".txt") else ""
+            if "translat" not in text:
                 continue
+            if path.suffix != ".py":
+                # The reader of Python takes offence at indentation.
+                lines = templatize(text, origin=str(path)).splitlines()
+                text = "\n".join(line.lstrip() for line in lines)
             for _, message, _, context in extract("python", BytesIO(text.encode()), KEYWORDS):
                 yield message, context
 
