@@ -101,6 +101,7 @@ MIDDLEWARE = [
     "access.middleware.RoleMiddleware",
     "access.bodies.body_limit_middleware",
     "pages.frame.method_not_allowed.method_not_allowed_page",
+    "pages.frame.undo.UndoMiddleware",
     "pages.frame.sent_twice.SentTwiceMiddleware",
 ]
 
@@ -118,6 +119,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "pages.frame.context.count_due",
+                "pages.frame.undo.undo",
             ],
             "builtins": [
                 "access.templatetags.may",

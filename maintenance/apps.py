@@ -5,7 +5,14 @@ from django.apps import AppConfig, apps
 from django.db.models.signals import post_save
 
 # Modules that register what follows from withdrawing a fact; a process may withdraw facts of any subject.
-CONSEQUENCES = ["flow.records", "jobs.life", "machines.past_loadings", "parts.corrections", "service.records"]
+CONSEQUENCES = [
+    "flow.records",
+    "jobs.life",
+    "machines.past_loadings",
+    "parts.corrections",
+    "service.records",
+    "trouble.reports",
+]
 # Modules that register loaders with packages below.
 LOADERS = ["machines.prints"]
 # Modules that register the words of statements.

@@ -2211,7 +2211,7 @@ class Migration(migrations.Migration):
                             ("opened", "opened"),
                             ("urgent", "became urgent"),
                             ("snoozed", "snoozed"),
-                            ("returned", "returned from snooze"),
+                            ("returned", "open again"),
                             ("completed", "completed"),
                             ("resolved", "resolved by itself"),
                         ],
@@ -2239,7 +2239,7 @@ class Migration(migrations.Migration):
                 "ordering": ["at", "id"],
                 "constraints": [
                     models.UniqueConstraint(
-                        condition=models.Q(("type__in", ["opened", "urgent", "completed", "resolved"])),
+                        condition=models.Q(("type__in", ["opened", "urgent", "resolved"])),
                         fields=("reminder", "type"),
                         name="reminder_event_once",
                     )
@@ -2544,6 +2544,27 @@ class Migration(migrations.Migration):
                         on_delete=django.db.models.deletion.SET_NULL,
                         related_name="+",
                         to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
                     ),
                 ),
                 (

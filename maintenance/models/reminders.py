@@ -84,7 +84,7 @@ class ReminderEvent(models.Model):
         OPENED = "opened", "opened"
         URGENT = "urgent", "became urgent"
         SNOOZED = "snoozed", "snoozed"
-        RETURNED = "returned", "returned from snooze"
+        RETURNED = "returned", "open again"
         COMPLETED = "completed", "completed"
         RESOLVED = "resolved", "resolved by itself"
 
@@ -99,7 +99,7 @@ class ReminderEvent(models.Model):
         constraints = [
             models.UniqueConstraint(
                 fields=["reminder", "type"],
-                condition=Q(type__in=["opened", "urgent", "completed", "resolved"]),
+                condition=Q(type__in=["opened", "urgent", "resolved"]),
                 name="reminder_event_once",
             )
         ]

@@ -1,7 +1,7 @@
 from django.db import models
 
 from spools.models import Spool
-from spools.models.facts import Recorded
+from spools.models.facts import Recorded, ValidManager, Withdrawable
 
 from .jobs import Job
 from .machines import Toolhead
@@ -25,7 +25,7 @@ class TroubleReport(Recorded):
         return f"Trouble on {self.toolhead}, {self.at:%Y-%m-%d %H:%M}"
 
 
-class TroubleOutcome(Recorded):
+class TroubleOutcome(Withdrawable):
     """The cause that a person found. The latest outcome of a report counts."""
 
     class Cause(models.TextChoices):
@@ -48,6 +48,9 @@ class TroubleOutcome(Recorded):
     report = models.ForeignKey(TroubleReport, models.CASCADE, related_name="outcomes")
     cause = models.CharField(max_length=20, choices=Cause)
     note = models.CharField(max_length=300, blank=True)
+
+    objects = ValidManager()  # type: ignore[misc,assignment]
+    recorded = models.Manager()
 
     class Meta:
         ordering = ["id"]

@@ -6,6 +6,7 @@ from typing import Any
 from django.db import connection, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.delivery import outbox
@@ -74,9 +75,9 @@ def snooze_several(reminders: QuerySet[Reminder], until: datetime, by: Any = Non
     events = []
     for reminder in rows:
         reminder.snoozed_until, reminder.snoozed_until_amount = until, None
+        reminder.save(update_fields=["snoozed_until", "snoozed_until_amount"])
         detail = describe_snooze(reminder)
         events.append(ReminderEvent(reminder=reminder, type=Type.SNOOZED, at=now, detail=detail, by=by))
-    Reminder.objects.bulk_update(rows, ["snoozed_until", "snoozed_until_amount"])
     ReminderEvent.objects.bulk_create(events)
     outbox.post(events)
     return len(rows)
@@ -129,6 +130,26 @@ def complete(reminder: Reminder, note: str = "", by: Any = None) -> Reminder:
     reminder.note, reminder.ended_by = note, by
     reminder.save(update_fields=["ended_at", "ending", "note", "ended_by"])
     _record(reminder, Type.COMPLETED, Statement("reminder.note", {"note": note}) if note else None, now, by)
+    return reminder
+
+
+@transaction.atomic
+def restore(
+    reminder: Reminder, *, snoozed_until: datetime | None, snoozed_until_amount: float | None, by: Any = None
+) -> Reminder:
+    """A reminder is open again, snoozed as it was before it was snoozed or completed.
+
+    Refused: where another one has been opened for its condition since.
+    """
+    lock_reminders()
+    reminder = Reminder.objects.get(pk=reminder.pk)
+    if Reminder.objects.filter(condition=reminder.condition, ended_at=None).exclude(pk=reminder.pk).exists():
+        raise refusal("opened_since", _("Another reminder has been opened for this since. Look at that one."))
+    reminder.ended_at, reminder.ending, reminder.note, reminder.ended_by = None, "", "", None
+    reminder.snoozed_until, reminder.snoozed_until_amount = snoozed_until, snoozed_until_amount
+    fields = ["ended_at", "ending", "note", "ended_by", "snoozed_until", "snoozed_until_amount"]
+    reminder.save(update_fields=fields)
+    _record(reminder, Type.RETURNED, None, timezone.now(), by)
     return reminder
 
 

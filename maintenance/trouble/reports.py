@@ -14,6 +14,7 @@ from maintenance.trouble.causes import SYMPTOMS
 from maintenance.trouble.evidence import load_evidence
 from maintenance.trouble.rules import CauseFinding, EvidenceLine, rank
 from spools.checks import require_past_time
+from spools.facts import follows_withdrawal
 from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
@@ -134,3 +135,8 @@ def _short(field: str, text: str) -> str:
     if len(text) > LONGEST_NOTE:
         raise refusal("too_long", f"Give at most {LONGEST_NOTE} characters.", field)
     return text
+
+
+@follows_withdrawal(TroubleOutcome)
+def rank_without(outcome: TroubleOutcome) -> None:
+    """Causes are ranked when trouble is reported: nothing is stored that rests on the outcome."""

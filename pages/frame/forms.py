@@ -12,6 +12,7 @@ from django.http import HttpRequest, QueryDict
 from django.utils import timezone
 from django.utils.text import format_lazy
 
+from background.logs import current_request
 from spools.limits import Limits
 from spools.refusals import refusal
 
@@ -36,6 +37,10 @@ def apply(form: forms.BaseForm, action: Callable[[dict[str, Any]], Any]) -> bool
     except ValidationError as error:
         show_refusal(form, error)
         return False
+    request = current_request.get()
+    if request is not None:
+        # Its former values are the way back from an edit, see undo.
+        request.applied_form = form  # type: ignore[attr-defined]
     return True
 
 

@@ -1,7 +1,7 @@
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from pages.frame import account, accounts, audit, display, doors, live, status, today, tokens, withdrawals
+from pages.frame import account, accounts, audit, display, doors, live, status, today, tokens, undo, withdrawals
 
 urlpatterns = [
     path("", today.today, name="today"),
@@ -31,5 +31,6 @@ urlpatterns = [
     path("live/", live.live, name="live"),
     path("status/", status.status, name="status"),
     path("status/<uuid:pk>/again/", status.status_again, name="status-again"),
+    path("take-back/", undo.take_back, name="take-back"),
     path("withdraw/<slug:kind>/<int:pk>/", withdrawals.withdraw_fact, name="withdraw"),
 ]

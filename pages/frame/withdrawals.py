@@ -21,6 +21,7 @@ from maintenance.models import (
     PriorUse,
     ServiceEntry,
     StockEntry,
+    TroubleOutcome,
 )
 from pages.frame.forms import apply, post_data
 from spools.codes import pretty
@@ -201,6 +202,12 @@ KINDS = {
         _move_title,
         "The spool counts as where it was before, and its moisture is computed so.",
         lambda move: reverse("spool", args=[move.spool.code]),
+    ),
+    "trouble-outcome": FactKind(
+        TroubleOutcome.recorded.select_related("report"),
+        lambda outcome: f"{outcome} as the cause",
+        "The cause that was recorded before counts again.",
+        lambda outcome: reverse("trouble", args=[outcome.report_id]),
     ),
     "print-request": FactKind(
         PrintRequest.objects.select_related("spool", "feedstock__maker", "polymer"),

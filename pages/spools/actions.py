@@ -115,7 +115,9 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
 def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
     """Give the right number for a wrong weighing, which is withdrawn."""
     entry = get_object_or_404(spool.mass_entries.filter(kind=ledger.Kind.WEIGHED), pk=pk)
-    form = CorrectWeighingForm(post_data(request), initial={"resolution_g": entry.resolution_g})
+    form = CorrectWeighingForm(
+        post_data(request), initial={"gross_g": entry.gross_g, "resolution_g": entry.resolution_g}
+    )
     if apply(form, lambda data: correct_weighing(entry, **data, by=request.user)):
         messages.success(
             request, f"{form.cleaned_data['gross_g']:g} g counts in place of {entry.gross_g:g} g."

@@ -7,6 +7,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time, require_within
@@ -17,7 +18,7 @@ from spools.drying.runs import DryingSettings, invalidate_dryer
 from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn
 from spools.inventory import ledger
 from spools.inventory.ledger import JUST_BEFORE
-from spools.inventory.moves import require_not_in_run
+from spools.inventory.moves import current_stay, require_not_in_run
 from spools.inventory.stays import follow_moves, require_fits, require_unheated_stay
 from spools.models import DryingRun, Move, Place, PlannedDrying, Spool, Stay
 from spools.refusals import refusal
@@ -197,10 +198,37 @@ def correct_run(run: DryingRun, *, start: datetime, end: datetime | None = None,
         raise refusal(
             "end_of_run", "Give an end for a run that is over, and none for one that goes on.", "end"
         )
-    spool = wrong.spool
     start, end = (
-        _require_times(spool, start, end) if end else (require_past_time(start, spool, "start"), None)
+        _require_times(wrong.spool, start, end)
+        if end
+        else (require_past_time(start, wrong.spool, "start"), None)
     )
+    return _replace(wrong, start, end, by)
+
+
+@transaction.atomic
+def resume_run(run: DryingRun, *, by: Any = None) -> DryingRun:
+    """The spool was not taken out: its run goes on. Returns the run that counts instead.
+
+    Refused: a run that goes on, one whose spool has been moved, loaded or dried since, and a dryer that got another
+    set point since.
+    """
+    _lock_run(run)
+    wrong = DryingRun.objects.select_related("spool", "dryer", "move", "move_out").get(pk=run.pk)
+    stay = current_stay(wrong.spool)
+    if wrong.end is None or wrong.move_out is None or stay is None or stay.move_id != wrong.move_out_id:
+        raise refusal(
+            "moved_since",
+            _("Spool {code} has been moved since. Correct its moves on its page.").format(
+                code=pretty(wrong.spool.code)
+            ),
+        )
+    return _replace(wrong, wrong.start, None, by)
+
+
+def _replace(wrong: DryingRun, start: datetime, end: datetime | None, by: Any) -> DryingRun:
+    """Withdraw a run, whose row is locked, and add it with other times. end: None for a run that goes on."""
+    spool = wrong.spool
     right = DryingRun.objects.get(pk=wrong.pk)
     right.pk, right.start, right.end, right.recorded_by = None, start, end, by
     right._state.adding = True
@@ -214,7 +242,9 @@ def correct_run(run: DryingRun, *, start: datetime, end: datetime | None = None,
     require_fits(spool, wrong.dryer, start, until, "start")
     right.move = Move.objects.create(spool=spool, place=wrong.dryer, at=start, until=until, recorded_by=by)
     right.move_out = None
-    if wrong.move_out is not None and end is not None:
+    if end is None:
+        right.after = None
+    elif wrong.move_out is not None:
         out = wrong.move_out.place
         require_fits(spool, out, end, None, "end")
         right.move_out = Move.objects.create(spool=spool, place=out, at=end, recorded_by=by)

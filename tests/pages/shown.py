@@ -51,6 +51,41 @@ class _Page(HTMLParser):
                 self.notes[key] += data.split()
 
 
+class _Forms(HTMLParser):
+    """The forms of a page with the values that a browser would send."""
+
+    def __init__(self, response: HttpResponse) -> None:
+        super().__init__()
+        self.forms: list[dict[str, Any]] = []
+        self._select: tuple[str, bool] = "", False
+        self.feed(response.content.decode())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag == "form":
+            self.forms.append({"address": given.get("action"), "class": given.get("class"), "values": {}})
+        if not self.forms:
+            return
+        values: dict[str, list[str]] = self.forms[-1]["values"]
+        name, value = given.get("name") or "", given.get("value") or ""
+        if tag == "input" and name:
+            if given.get("type") not in ("checkbox", "radio") or "checked" in given:
+                values.setdefault(name, []).append(value)
+        elif tag == "textarea":
+            values[name] = [""]
+        elif tag == "select":
+            self._select = name, "multiple" in given
+        elif tag == "option":
+            name, several = self._select
+            if "selected" in given or (name not in values and not several):
+                values[name] = [value] if not several else [*values.get(name, []), value]
+
+
+def forms_on(response: HttpResponse) -> list[dict[str, Any]]:
+    """The forms of a page: address, class, and the values that a browser would send, each a list by its name."""
+    return _Forms(response).forms
+
+
 def shows(response: HttpResponse, *values: Any, note: str = "") -> bool:
     """Whether the page shows each of the values; with ``note``, whether the elements with this key do."""
     page = _Page(response)

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import lock_spool_facts, require_within
@@ -35,6 +36,23 @@ def pin_drying(planned: PlannedDrying, pinned: bool = True) -> PlannedDrying:
     planned = _lock_planned(planned)
     planned.pinned = pinned
     planned.save(update_fields=["pinned"])
+    return planned
+
+
+@transaction.atomic
+def restore_drying(planned: PlannedDrying, *, pinned: bool, by: Any = None) -> PlannedDrying:
+    """Plan a drying again that was cancelled or moved; pinned: whether it stays in the next plan.
+
+    Refused: where its plan has ended, and where the spool has another drying in it by now.
+    """
+    lock_spool_facts()
+    planned = PlannedDrying.objects.select_for_update(no_key=True, of=("self",)).get(pk=planned.pk)
+    others = planned.plan.standing().filter(spool=planned.spool_id).exclude(pk=planned.pk)
+    if planned.plan.ended_at is not None or others.exists():
+        raise refusal("not_planned", _("The plan has changed since. Look at it again."))
+    planned.ended_at, planned.ended_by, planned.pinned = None, None, pinned
+    planned.save(update_fields=["ended_at", "ended_by", "pinned"])
+    invalidate_advice()
     return planned
 
 

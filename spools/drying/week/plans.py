@@ -11,6 +11,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools.checks import lock_spool_facts
@@ -160,7 +161,9 @@ def accept_plan(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
             "accepted_already", f"This plan was accepted on {format_time(plan.accepted_at)} already."
         )
     now = timezone.now()
-    WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None).update(ended_at=now)
+    for former in WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None):
+        former.ended_at = now
+        former.save(update_fields=["ended_at"])
     plan.accepted_at, plan.accepted_by = now, by
     plan.save(update_fields=["accepted_at", "accepted_by"])
     invalidate_advice()
@@ -178,5 +181,21 @@ def reject_plan(plan: WeekPlan) -> WeekPlan:
         )
     plan.ended_at = timezone.now()
     plan.save(update_fields=["ended_at"])
+    invalidate_advice()
+    return plan
+
+
+@transaction.atomic
+def restore_plan(plan: WeekPlan, *, accepted_at: datetime | None, ended_at: datetime | None) -> WeekPlan:
+    """A plan is as it was before it was accepted, replaced or rejected. Refused: while another one is followed."""
+    lock_spool_facts()
+    plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
+    followed = WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None).exclude(pk=plan.pk)
+    if accepted_at is not None and ended_at is None and followed.exists():
+        raise refusal("superseded", _("Another plan has taken the place of this one. Look at that."))
+    plan.accepted_at, plan.ended_at = accepted_at, ended_at
+    if accepted_at is None:
+        plan.accepted_by = None
+    plan.save(update_fields=["accepted_at", "accepted_by", "ended_at"])
     invalidate_advice()
     return plan

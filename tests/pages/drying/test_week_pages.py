@@ -17,6 +17,7 @@ from spools.inventory.endings import end_spool
 from spools.inventory.moves import move_spool
 from spools.models import DryingRun, PlannedDrying, PrintRequest, Spool, WeekPlan
 from tests.pages.corner import corner
+from tests.pages.frame.test_take_back import take_back
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import feedstock, hours_ago, receive
@@ -194,6 +195,27 @@ def test_a_drying_is_moved_pinned_and_dropped(shop, desk, accepted):
         for answer in (desk.get(late, follow=True), desk.post(late, values, follow=True)):
             assert notices(answer)[-1] == "not_planned error"
     assert not PlannedDrying.objects.filter(ended_at=None).exists()
+
+
+def test_acts_on_a_plan_are_taken_back(shop, desk, accepted):
+    def state():
+        plans = WeekPlan.objects.values_list("pk", "accepted_at", "ended_at")
+        dryings = PlannedDrying.objects.filter(ended_at=None).values_list("spool", "start", "pinned")
+        return [*plans], sorted(dryings)
+
+    before = state()
+    later = {"dryer": shop.dryer.pk, "set_point_c": "75"}
+    later["start"] = local_input(timezone.now() + timedelta(hours=80))
+    for name, row, values in (
+        ("planned-pin", accepted, {"pinned": "yes"}),
+        ("planned-cancel", accepted, {}),
+        ("planned-move", accepted, later),
+        ("week-reject", accepted.plan, {}),
+    ):
+        response = desk.post(reverse(name, args=[row.pk]), values)
+        assert state() != before, name
+        take_back(desk, response)
+        assert state() == before, name
 
 
 def test_violations_are_shown_and_a_plan_may_be_ended(shop, desk, accepted):
