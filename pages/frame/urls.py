@@ -1,7 +1,19 @@
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from pages.frame import account, accounts, audit, display, doors, live, status, today, tokens, undo, withdrawals
+from pages.frame import (
+    account,
+    accounts,
+    audit,
+    display,
+    doors,
+    live,
+    status,
+    today,
+    tokens,
+    undo,
+    withdrawals,
+)
 
 urlpatterns = [
     path("", today.today, name="today"),

@@ -245,6 +245,7 @@ WITHOUT = {
     "changes no book: a test, a repeat, a choice of display, a reading of a file, a proposal": {
         "channel-confirm",
         "channel-test",
+        "display",
         "message-retry",
         "status-again",
         "job-files",
@@ -253,6 +254,7 @@ WITHOUT = {
         "job-file-stop",
         "week-plan",
         "job-file-material",
+        "label-paper",
     },
     "deletes or ends for good, and asks before": {
         "channel-end",
@@ -282,9 +284,10 @@ NOTED = {
     "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {
-    "audit", "calendar-feed", "drying", "feedstock", "flow-check", "jobs", "live", "machine", "machines", "material",
+    "audit", "calendar-feed", "drying", "feedstock", "flow-check", "jobs", "labels", "live", "machine", "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
-    "push-worker", "reminder", "reminders", "reminders-ended", "scan", "service", "spool", "spool-history", "spool-label",
+    "push-worker", "reminder", "reminders", "reminders-ended", "scan", "service",
+    "short-code", "spool", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week",
 }  # fmt: skip
 
