@@ -125,6 +125,7 @@ TEMPLATES = [
                 "access.templatetags.may",
                 "pages.templatetags.form_keys",
                 "pages.templatetags.measures",
+                "pages.templatetags.terms",
             ],
         },
     },

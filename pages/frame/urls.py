@@ -13,6 +13,7 @@ from pages.frame import (
     tokens,
     undo,
     withdrawals,
+    words,
 )
 
 urlpatterns = [
@@ -45,4 +46,5 @@ urlpatterns = [
     path("status/<uuid:pk>/again/", status.status_again, name="status-again"),
     path("take-back/", undo.take_back, name="take-back"),
     path("withdraw/<slug:kind>/<int:pk>/", withdrawals.withdraw_fact, name="withdraw"),
+    path("words/", words.words, name="words"),
 ]

@@ -9,7 +9,18 @@ from django.utils.translation import gettext_lazy
 
 register = template.Library()
 MAIN = ["today", "scan", "spools", "drying"]
-REST = ["machines", "jobs", "troubles", "stock", "usage", "materials", "places", "reminders", "status"]
+REST = [
+    "machines",
+    "jobs",
+    "troubles",
+    "stock",
+    "usage",
+    "materials",
+    "places",
+    "reminders",
+    "status",
+    "words",
+]
 TEXTS = {
     "today": gettext_lazy("Today"),
     "scan": gettext_lazy("Scan"),
@@ -24,6 +35,7 @@ TEXTS = {
     "places": gettext_lazy("Places"),
     "reminders": gettext_lazy("Reminders"),
     "status": gettext_lazy("Status"),
+    "words": gettext_lazy("Words"),
 }
 # Pages that belong to a link and do not lie under its address.
 BELONG = {
