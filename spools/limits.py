@@ -41,6 +41,8 @@ NET_G = Limits(1, 10_000, "g")
 TAKEN_G = Limits(0.001, NET_G.high, "g")
 NEEDED_G = Limits(0.1, NET_G.high, "g")
 SCALE_STEP_G = Limits(0.001, 100, "g")
+# Spools that are received together.
+ALIKE = Limits(1, 100, "")
 
 # Reels.
 CORE_G = Limits(0, 3000, "g")

@@ -190,6 +190,14 @@ class ReceiveSerializer(StrictSerializer):
     )
 
 
+class ReceiveAlikeSerializer(ReceiveSerializer):
+    count = serializers.IntegerField(help_text="spools that are all alike", **limits.ALIKE.bounds)
+
+
+class ReceivedSerializer(serializers.Serializer):
+    spools = SpoolSerializer(many=True)
+
+
 class PriceSerializer(StrictSerializer):
     price = Money(allow_null=True, help_text="null: not known")
 

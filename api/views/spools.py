@@ -1,3 +1,4 @@
+from collections.abc import Iterable
 from typing import Any
 
 from django.db.models import Prefetch
@@ -34,7 +35,7 @@ from spools.inventory.moves import correct_move, move_spool, record_excursion
 from spools.inventory.openings import record_opening
 from spools.inventory.prices import set_price
 from spools.inventory.receipts import correct_receipt
-from spools.inventory.receiving import NewSpool, receive_spool
+from spools.inventory.receiving import NewSpool, receive_alike, receive_spool
 from spools.inventory.respooling import respool
 from spools.models import DryingRun, Ending, Joining, MassEntry, Move, Opening, Respooling, Spool, Stay
 from spools.moisture.joining import join_leftover
@@ -115,6 +116,21 @@ class Spools(VersionMixin, Endpoint):
         place, at = data.pop("place"), data.pop("at", None)
         spool = receive_spool(NewSpool(**data), place, at=at, by=request.user)
         return self._spool(spool, status=201)
+
+    @extend_schema(
+        request=serializers.ReceiveAlikeSerializer, responses={201: serializers.ReceivedSerializer}
+    )
+    @action(detail=False, methods=["post"])
+    def receive(self, request: Request) -> Response:
+        """Receive several alike spools, all of them or none; the answer has their new codes."""
+        data = parse(serializers.ReceiveAlikeSerializer, request.data)
+        place, at, count = data.pop("place"), data.pop("at", None), data.pop("count")
+        return self._received(receive_alike(NewSpool(**data), count, place, at=at, by=request.user))
+
+    def _received(self, received: Iterable[Spool]) -> Response:
+        spools = self.get_queryset().filter(pk__in=[spool.pk for spool in received]).order_by("pk")
+        context = {"remaining": remaining_by_spool(spools)}
+        return respond(serializers.ReceivedSerializer, {"spools": spools}, status=201, context=context)
 
     @extend_schema(request=serializers.ReelSerializer, responses=serializers.SpoolSerializer)
     def partial_update(self, request: Request, code: str) -> Response:

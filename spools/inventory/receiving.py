@@ -6,6 +6,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from spools import codes, limits
 from spools.checks import require_past_time, require_within
@@ -22,6 +23,10 @@ UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
 LARGEST_RADIUS_MM = 250.0
 # Labels state multiples of this. How near to one a difference of two weighings is: our assumption.
 ROUND_G, ROUND_ERROR_G, MOST_ROUND_ERROR_G = 250.0, 2.0, 8.0
+
+# Of a place about which nobody has said more. Common practice, no source: heated rooms, and boxes with spent desiccant.
+GUESSED_C = 21.0
+GUESSED_RH_PCT = {Place.Kind.SHELF: 50.0, Place.Kind.DRY_BOX: 20.0, Place.Kind.BAG: 50.0}
 
 
 @dataclass(frozen=True)
@@ -106,6 +111,26 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
         Opening.objects.create(spool=spool, at=at, card=spool.card, card_before=spool.card, recorded_by=by)
     invalidate_after([spool.pk], at)
     return spool
+
+
+@transaction.atomic
+def receive_alike(
+    new: NewSpool, count: int, place: Place, *, at: datetime | None = None, by: Any = None
+) -> list[Spool]:
+    """Registers several alike spools, each under a new code: all of them or none.
+
+    Refused: as by receive_spool, a count out of limits, and a weighing of several, since each weighs its own.
+    """
+    count = int(require_within("count", count, *limits.ALIKE))
+    if count > 1 and new.gross_g is not None:
+        raise refusal(
+            "weighed_together",
+            _("Each spool weighs its own: receive them without a weighing, then weigh each on its page."),
+            "gross_g",
+        )
+    # One time for all of them.
+    at = require_past_time(at)
+    return [receive_spool(new, place, at=at, by=by) for _spool in range(count)]
 
 
 def _is_round(mass_g: float, error_g: float = ROUND_ERROR_G) -> bool:

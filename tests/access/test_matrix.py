@@ -23,6 +23,7 @@ def path_of(pattern: str) -> str:
         .replace("^", "")
         .replace("$", "")
         .replace("[sS]", "S")
+        .replace("[cC]", "C")
     )
 
 

@@ -72,6 +72,17 @@ def test_a_spool_that_cannot_be_is_refused_and_nothing_is_stored(api, shop, wron
     assert facts() == (0, 0, 0)
 
 
+def test_several_alike_spools_are_received_or_none(api, shop):
+    spool = {"feedstock": shop.nylon, "place": shop.shelf, "core_radius_mm": 50, "width_mm": 60}
+    spool |= {"net_mass_g": 1000, "batch": "B 9", "count": 3}
+    spools = api.post("spools/receive", **spool)["spools"]
+    assert len({row["code"] for row in spools}) == 3 == api.get("spools")["count"]
+    assert {row["batch"] for row in spools} == {"B 9"}
+    assert "gross_g" in api.refused("spools/receive", **spool | {"gross_g": 1200})
+    assert "count" in api.refused("spools/receive", **spool | {"count": 101})
+    assert facts() == (3, 3, 3)
+
+
 def test_lists_are_narrowed_and_cut_into_pages(api, shop, receive, django_assert_max_num_queries):
     first, second = receive(), receive(feedstock=shop.pla, place=shop.shelf)
     third = receive()

@@ -122,6 +122,56 @@ def test_a_form_sent_twice_receives_one_spool(shop, desk):
     assert Spool.objects.count() == before + 2
 
 
+def test_ten_alike_spools_are_received_at_once_or_not_at_all(shop, desk):
+    before = Spool.objects.count()
+    response = desk.post("/spools/receive/", received(shop, count="10", batch="B 7"), follow=True)
+    assert response.request["PATH_INFO"] == "/labels/" and len(response.context["pages"]) == 10
+    new = Spool.objects.order_by("-pk")[:10]
+    assert len({spool.code for spool in new}) == 10 and {spool.batch for spool in new} == {"B 7"}
+    assert len({spool.received_at for spool in new}) == 1
+    for wrong, field in (
+        ({"count": "101"}, "count"),
+        ({"count": "-1"}, "count"),
+        ({"gross_g": "1190"}, "gross_g"),
+    ):
+        response = desk.post("/spools/receive/", received(shop, **({"count": "2"} | wrong)))
+        assert field in response.context["form"].errors
+    assert Spool.objects.count() == before + 10
+
+
+def test_a_spool_goes_to_a_new_place_that_is_added_with_it(shop, desk):
+    new = {"place": "", "new_kind": "dry_box", "new_name": "Second box", "new_c": "", "new_rh_pct": ""}
+    desk.post("/spools/receive/", received(shop, **new))
+    place = current_stay(Spool.objects.order_by("pk").last()).place
+    assert (place.name, place.kind, place.assumed_rh_pct) == ("Second box", "dry_box", 20)
+    for wrong, field in (
+        ({"new_name": ""}, "new_name"),
+        ({"new_kind": ""}, "new_kind"),
+        ({"new_name": "Open shelf"}, "__all__"),
+        ({"place": shop.box.pk}, "new_kind"),
+    ):
+        form = desk.post("/spools/receive/", received(shop, **(new | wrong))).context["form"]
+        assert field in form.errors, (wrong, form.errors)
+
+
+def test_whoever_may_not_set_up_the_shop_adds_no_place(shop, desk):
+    shop.user.role = "work"
+    shop.user.save()
+    assert not desk.get("/spools/receive/").context["form"].new_place()
+    form = desk.post("/spools/receive/", received(shop, place="", new_kind="shelf", new_name="Mine")).context[
+        "form"
+    ]
+    assert list(form.errors) == ["place"]
+
+
+def test_another_spool_of_a_feedstock_begins_with_the_reel_and_place_of_the_last(shop, desk, reel):
+    desk.post("/spools/receive/", received(shop, core_kind=reel.pk))
+    initial = desk.get("/spools/receive/", {"feedstock": shop.nylon.pk}).context["form"].initial
+    assert (initial["core_kind"], initial["place"]) == (reel, shop.box.pk)
+    for other in ("", "x", "9" * 30):
+        assert desk.get("/spools/receive/", {"feedstock": other}).status_code == 200
+
+
 def test_a_common_reel_fills_in_what_is_left_empty(shop, desk, reel):
     nothing = {"net_mass_g": "", "core_radius_mm": "", "width_mm": ""}
     desk.post("/spools/receive/", received(shop, core_kind=reel.pk, **nothing))
