@@ -160,7 +160,7 @@ def test_a_service_uses_up_a_consumable_until_it_is_to_be_reordered(me: Owner) -
     me.go("/stock/")
     me.expect_row("grease for lead screws", re.compile("17.5 g.*reorder"))
     me.go("/reminders/")
-    expect(me.page.locator("article", has_text="grease for lead screws")).to_have_count(1)
+    expect(me.page.locator("[data-reminder]", has_text="grease for lead screws")).to_have_count(1)
 
 
 def test_a_price_makes_a_cost_and_a_bad_batch_leads_to_its_jobs(me: Owner, tmp_path: Path) -> None:
@@ -193,20 +193,35 @@ def test_a_price_makes_a_cost_and_a_bad_batch_leads_to_its_jobs(me: Owner, tmp_p
 
 def test_several_reminders_are_snoozed_at_once(me: Owner) -> None:
     me.go("/reminders/")
-    group = me.page.locator('[data-group="reorder"]')
-    waiting = group.locator("article").count()
+    group = me.page.locator('[data-group="buy"]')
+    waiting = group.locator("[data-reminder]").count()
     group.get_by_role("checkbox").first.check()
-    group.locator("summary").click()
-    group.get_by_role("button", name="Snooze the ticked").click()
-    snoozed = me.page.locator("section", has=me.page.get_by_role("heading", name="Snoozed")).locator(
-        "article"
-    )
+    me.page.get_by_role("button", name="Snooze the ticked").click()
+    snoozed = me.page.locator('[data-group="snoozed"] [data-reminder]')
     expect(snoozed).to_have_count(1)
-    expect(group.locator("article")).to_have_count(waiting - 1)
-    group.locator("summary").click()
+    expect(group.locator("[data-reminder]")).to_have_count(waiting - 1)
     group.get_by_role("button", name="Snooze all").click()
     expect(snoozed).to_have_count(waiting)
     expect(group).to_have_count(0)
+
+
+def test_a_part_is_replaced_in_two_taps_from_today(me: Owner) -> None:
+    me.go("/")
+    me.page.locator('[data-group="replace"] .tap').click()
+    me.page.get_by_role("button", name="Replace it").click()
+    me.go("/")
+    expect(me.page.locator('[data-group="replace"]')).to_have_count(0)
+
+
+def test_a_row_of_today_leads_to_loading_on_its_toolhead(me: Owner) -> None:
+    me.go("/")
+    row = me.page.locator("[data-material]", has_text="V66-X4F")
+    box = row.bounding_box()
+    assert box is not None and box["height"] >= 44
+    # Anywhere on the row.
+    me.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] - 4)
+    expect(me.page).to_have_url(re.compile(r"/s/V66X4F/load/\?toolhead="))
+    expect(me.page.get_by_role("button", name="Load it")).to_be_visible()
 
 
 def test_trouble_leads_over_a_short_flow_check_to_a_flow_to_set(me: Owner) -> None:

@@ -234,7 +234,7 @@ def replace_the_nozzle(me: Newcomer, code: str) -> None:
     me.tap("Replace the nozzle of Right")
     me.tap("Replace it")
     me.go("/reminders/")
-    expect(me.page.locator("article", has_text=re.compile("Replace", re.IGNORECASE))).to_have_count(0)
+    expect(me.page.locator("[data-reminder]", has_text=re.compile("Replace", re.IGNORECASE))).to_have_count(0)
     me.go("/")
     me.sees(code)
 

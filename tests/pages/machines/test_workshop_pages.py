@@ -16,7 +16,7 @@ from spools.inventory.endings import end_spool
 from spools.inventory.moves import move_spool
 from spools.models import Place
 from spools.wording import format_time
-from tests.pages.shown import notes, notices, require_refused, shows
+from tests.pages.shown import due_rows, notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, a_reminder, local_input, part_kind
 from tests.spools.conftest import hours_ago
 
@@ -545,12 +545,12 @@ def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
 def test_reminders_are_put_off_and_done(shop, desk):
     item = a_reminder(shop)
     page = desk.get(reverse("reminders"))
-    assert item in [row["reminder"] for row in page.context["due"]]
+    assert item in [row.reminder for row in due_rows(page)]
     assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
     assert desk.post(reverse("reminder-snooze", args=[item.pk]), {"days": "3"}).status_code == 302
     page = desk.get(reverse("reminders"))
-    assert [row["reminder"] for row in page.context["snoozed"]] == [item]
-    assert item not in [row["reminder"] for row in page.context["due"]]
+    assert [row.reminder for row in page.context["snoozed"]] == [item]
+    assert item not in [row.reminder for row in due_rows(page)]
     assert desk.post(reverse("reminder-complete", args=[item.pk]), {"note": "dried it"}).status_code == 302
     assert shows(desk.get(reverse("reminders-ended")), "dried it")
     for name in ("reminder-complete", "reminder-snooze"):
@@ -574,4 +574,4 @@ def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):
     fitting = Fitting.objects.filter(end=None).first()
     a_reminder(shop, kind="replace", spool=None, part=fitting.part, toolhead=fitting.toolhead)
     page = desk.get(reverse("reminders"))
-    assert reverse("part-replace", args=[fitting.pk]) in [row["address"] for row in page.context["due"]]
+    assert reverse("part-replace", args=[fitting.pk]) in [row.address for row in due_rows(page)]

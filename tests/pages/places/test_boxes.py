@@ -12,7 +12,7 @@ from spools.air import dry_box_cache
 from spools.air.climate import record_readings
 from spools.air.dry_box import box_now, put_desiccant
 from spools.models import DesiccantCharge, Place
-from tests.pages.shown import notes, require_refused, shows
+from tests.pages.shown import due_rows, notes, require_refused, shows
 from tests.pages.small_shop import local_input
 from tests.spools.conftest import hours_ago
 
@@ -132,7 +132,7 @@ def test_its_reminder_leads_to_it(desk, box):
     put_desiccant(box, "silica_gel", 50, condition="unknown", at=hours_ago(30))
     sweep()
     result = desk.get(reverse("reminders"))
-    assert "regenerate" in [row["reminder"].kind for row in result.context["due"]]
+    assert "regenerate" in [row.reminder.kind for row in due_rows(result)]
     assert reverse("place", args=[box.pk]) in result.content.decode()
 
 
