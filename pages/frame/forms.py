@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest, QueryDict
 from django.utils import timezone
+from django.utils.functional import lazy
 from django.utils.text import format_lazy
 
 from background.logs import current_request
@@ -193,14 +194,22 @@ def _number_input() -> forms.TextInput:
     return forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
 
 
+_refuse_lazily = lazy(
+    lambda limits: limits.refuse("\0").replace("%", "%%").replace("\0", "%(show_value)s"), str
+)
+
+
 def number(
-    label: "str | _StrPromise", unit: str = "", *, limits: Limits | None = None, **options: Any
+    label: "str | _StrPromise",
+    unit: "str | _StrPromise" = "",
+    *,
+    limits: Limits | None = None,
+    **options: Any,
 ) -> NumberField:
     """A number input whose label names its unit; phones show a number pad for it."""
-    error_messages = {"invalid": NO_NUMBER}
+    error_messages: dict[str, Any] = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
-        sentence = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
-        error_messages |= dict.fromkeys(limits.bounds, sentence)
+        error_messages |= dict.fromkeys(limits.bounds, _refuse_lazily(limits))
     label = format_lazy("{}, {}", label, unit) if unit else label
     return NumberField(label=label, widget=_number_input(), error_messages=error_messages, **options)
