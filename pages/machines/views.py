@@ -3,18 +3,22 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db.models import Count, Prefetch, Q, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
-from maintenance.board.shop import load_stock
+from maintenance.board.shop import load_board, load_stock
 from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
+from maintenance.machine_pictures import MachinePicture, picture_machines
 from maintenance.machines.printers import (
     add_printer,
     add_toolhead,
@@ -41,6 +45,8 @@ PER_PAGE = 8
 FITTING_COLUMNS = ("toolhead", "printer", "role", "start", "part__kind__name")
 # The id of a toolhead, or of a printer for what the whole printer has once.
 Site = tuple[int | None, int | None]
+# A printer with its toolheads and the parts that it has once.
+Described = tuple[Printer, list[dict], list[PartRow]]
 
 
 def machines(request: HttpRequest) -> HttpResponse:
@@ -48,9 +54,11 @@ def machines(request: HttpRequest) -> HttpResponse:
     in_use = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
     page = Paginator(in_use, PER_PAGE).get_page(request.GET.get("page"))
     printers = list(page)
+    described = _describe_machines(printers, _read_rows(printers))
     context = {
         "page": page,
-        "printers": _describe_machines(printers, _read_rows(printers)),
+        "printers": described,
+        "machines": _summarize(described),
         "retired": Printer.objects.exclude(retired_at=None),
         "live": live,
     }
@@ -62,12 +70,14 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
     past = Fitting.objects.valid().filter(on_printer, end__isnull=False).order_by("-end")
-    [(_, toolheads, parts)] = _describe_machines([printer], _load_rows([printer]))
+    [described] = _describe_machines([printer], _load_rows([printer]))
+    _printer, toolheads, parts = described
     return render(
         request,
         "machines/detail.html",
         {
             "printer": printer,
+            "picture": _draw([described]).get(pk),
             "toolheads": toolheads,
             "parts": parts,
             "retired": [toolhead for toolhead in printer.toolheads.all() if toolhead.retired_at is not None],
@@ -98,8 +108,7 @@ def _load_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
     by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
     for wear in load_fitted_parts(toolhead.pk for toolhead in _list_toolheads(printers)):
         if wear.fitting is not None:
-            row = build_row(wear.kind.get_role_display(), wear)
-            by_site[wear.fitting.toolhead_id, wear.fitting.printer_id][wear.kind.role] = row
+            by_site[wear.fitting.toolhead_id, wear.fitting.printer_id][wear.kind.role] = build_row(wear)
     return _in_order(by_site, printers)
 
 
@@ -132,9 +141,7 @@ def _in_order(
     return rows
 
 
-def _describe_machines(
-    printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]]
-) -> list[tuple[Printer, list[dict], list[PartRow]]]:
+def _describe_machines(printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]]) -> list[Described]:
     """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. Two queries."""
     uses = JobUse.objects.filter(toolhead__in=_list_toolheads(printers), job__withdrawn_at=None)
     totals = uses.values("toolhead").annotate(
@@ -160,6 +167,46 @@ def _describe_machines(
     ]
 
 
+def _draw(described: Sequence[Described]) -> dict[int, MachinePicture]:
+    """The pictures of printers in use, by their ids. A fixed number of queries."""
+    toolheads = [row["toolhead"].pk for _, heads, _ in described for row in heads]
+    loaded = [
+        loading.spool_id
+        for _, heads, _ in described
+        for row in heads
+        for _, loading in row["slots"]
+        if loading
+    ]
+    printers = [printer for printer, _, _ in described if printer.retired_at is None]
+    return {
+        picture.printer.pk: picture for picture in picture_machines(load_board(loaded, toolheads), printers)
+    }
+
+
+def _summarize(described: Sequence[Described]) -> list[dict[str, Any]]:
+    """Each machine as a picture, with the parts that something is to be done about and the number of the others.
+
+    worn: (site, address to fit a part, address to record one, row).
+    """
+    pictures = _draw(described)
+    machines = []
+    for printer, heads, parts in described:
+        sites = [(printer, "printer-", parts), *((row["toolhead"], "", row["parts"]) for row in heads)]
+        rows = [
+            (
+                site,
+                reverse(f"{prefix}part-fit", args=[site.pk]),
+                reverse(f"{prefix}part-fit-used", args=[site.pk]),
+                row,
+            )
+            for site, prefix, site_rows in sites
+            for row in site_rows
+        ]
+        worn = [row for row in rows if not row[-1].is_sound]
+        machines.append({"picture": pictures[printer.pk], "worn": worn, "sound": len(rows) - len(worn)})
+    return machines
+
+
 def machine_new(request: HttpRequest) -> HttpResponse:
     form = NewPrinterForm(post_data(request))
     head = ToolheadForm(post_data(request), prefix="head")
@@ -172,16 +219,22 @@ def machine_new(request: HttpRequest) -> HttpResponse:
             assumed_rh_pct=data["assumed_rh_pct"],
         ),
     ):
-        messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
+        messages.success(request, _added(form.instance))
         return redirect("machine", form.instance.pk)
     return render(request, "machines/form.html", {"form": form, "head": head})
+
+
+def _added(row: Printer | Toolhead) -> str:
+    return _("{name} is added. Record the nozzle, the drive gears and the liner that are on it.").format(
+        name=row
+    )
 
 
 def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
     form = ToolheadForm(post_data(request))
     if apply(form, lambda data: add_toolhead(printer, form.instance)):
-        messages.success(request, f"{form.instance} is added. Fit its nozzle, drive gears and liner.")
+        messages.success(request, _added(form.instance))
         return redirect("machine", pk)
     return render(request, "machines/form.html", {"form": form, "printer": printer})
 
@@ -189,7 +242,7 @@ def toolhead_new(request: HttpRequest, pk: int) -> HttpResponse:
 def machine_edit(request: HttpRequest, pk: int) -> HttpResponse:
     form = PrinterForm(post_data(request), instance=get_object_or_404(Printer, pk=pk))
     if apply(form, lambda data: save_printer(form.instance)):
-        messages.success(request, f"{form.instance} is changed.")
+        messages.success(request, _("{name} is changed.").format(name=form.instance))
         return redirect("machine", pk)
     return render(request, "machines/edit.html", {"form": form, "row": get_object_or_404(Printer, pk=pk)})
 
@@ -198,7 +251,7 @@ def toolhead_edit(request: HttpRequest, pk: int) -> HttpResponse:
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
     form = ToolheadForm(post_data(request), instance=toolhead)
     if apply(form, lambda data: save_toolhead(form.instance)):
-        messages.success(request, f"{form.instance} is changed.")
+        messages.success(request, _("{name} is changed.").format(name=form.instance))
         return redirect("machine", toolhead.printer_id)
     row = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
     return render(request, "machines/edit.html", {"form": form, "row": row, "toolhead": row})
@@ -221,13 +274,17 @@ def _retire(
         # A second tap, or an old page.
         messages.error(
             request,
-            f"{row} is out of use since {format_time(row.retired_at)} already.",
+            _("{name} is out of use since {time} already.").format(
+                name=row, time=format_time(row.retired_at)
+            ),
             extra_tags="out_of_use_already",
         )
         return redirect("machine", printer_id)
     form = RetireForm(post_data(request))
     if apply(form, lambda data: act(data["when"])):
-        messages.success(request, f"{row} is out of use. It is listed under “Out of use”.")
+        messages.success(
+            request, _("{name} is out of use. It is listed under “Out of use”.").format(name=row)
+        )
         return redirect("machines") if isinstance(row, Printer) else redirect("machine", printer_id)
     return render(request, "machines/retire.html", {"form": form, "row": row, "machine": printer_id})
 
@@ -235,12 +292,14 @@ def _retire(
 @require_POST
 def machine_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     printer = get_object_or_404(Printer, pk=pk)
-    notify_result(request, lambda: bring_back(printer), f"{printer} is in use again.")
+    notify_result(request, lambda: bring_back(printer), _("{name} is in use again.").format(name=printer))
     return redirect("machine", pk)
 
 
 @require_POST
 def toolhead_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
     toolhead = get_object_or_404(Toolhead.objects.select_related("printer"), pk=pk)
-    notify_result(request, lambda: bring_back_toolhead(toolhead), f"{toolhead} is in use again.")
+    notify_result(
+        request, lambda: bring_back_toolhead(toolhead), _("{name} is in use again.").format(name=toolhead)
+    )
     return redirect("machine", toolhead.printer_id)
