@@ -15,10 +15,10 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
+from maintenance.board.pictures import MachinePicture, picture_machines
 from maintenance.board.shop import load_board, load_stock
 from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
-from maintenance.machine_pictures import MachinePicture, picture_machines
 from maintenance.machines.printers import (
     add_printer,
     add_toolhead,
