@@ -15,8 +15,8 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
-from maintenance.board.pictures import MachinePicture, picture_machines
-from maintenance.board.shop import load_board, load_stock
+from maintenance.board.pictures import picture_machines
+from maintenance.board.shop import Board, load_board
 from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
 from maintenance.machines.printers import (
@@ -31,7 +31,6 @@ from maintenance.machines.printers import (
 )
 from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
 from maintenance.parts.life import load_fitted_parts
-from maintenance.readiness.occupation import load_occupation
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
@@ -54,11 +53,12 @@ def machines(request: HttpRequest) -> HttpResponse:
     in_use = Printer.objects.filter(retired_at=None).prefetch_related(_toolheads())
     page = Paginator(in_use, PER_PAGE).get_page(request.GET.get("page"))
     printers = list(page)
-    described = _describe_machines(printers, _read_rows(printers))
+    board = _load_board(printers)
+    described = _describe_machines(printers, _read_rows(printers, board.stock), board)
     context = {
         "page": page,
         "printers": described,
-        "machines": _summarize(described),
+        "machines": _summarize(described, board),
         "retired": Printer.objects.exclude(retired_at=None),
         "live": live,
     }
@@ -70,14 +70,14 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
     past = Fitting.objects.valid().filter(on_printer, end__isnull=False).order_by("-end")
-    [described] = _describe_machines([printer], _load_rows([printer]))
-    _printer, toolheads, parts = described
+    board = _load_board([printer])
+    [(_printer, toolheads, parts)] = _describe_machines([printer], _load_rows([printer]), board)
     return render(
         request,
         "machines/detail.html",
         {
             "printer": printer,
-            "picture": _draw([described]).get(pk),
+            "picture": None if printer.retired_at else picture_machines(board, [printer])[0],
             "toolheads": toolheads,
             "parts": parts,
             "retired": [toolhead for toolhead in printer.toolheads.all() if toolhead.retired_at is not None],
@@ -103,6 +103,13 @@ def _toolheads_in_use(printer: Printer) -> list[Toolhead]:
     return [toolhead for toolhead in printer.toolheads.all() if toolhead.retired_at is None]
 
 
+def _load_board(printers: Sequence[Printer]) -> Board:
+    """The board of the toolheads of these printers and of the spools on them."""
+    heads = _list_toolheads(printers)
+    spools = [loading.spool_id for head in heads for loading in head.loadings.all()]
+    return load_board(spools, [head.pk for head in heads])
+
+
 def _load_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
     """The parts on the toolheads of these printers and on these themselves, from the facts."""
     by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
@@ -112,12 +119,11 @@ def _load_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
     return _in_order(by_site, printers)
 
 
-def _read_rows(printers: Sequence[Printer]) -> dict[Site, list[PartRow]]:
-    """The same from the board. Four queries however many parts."""
+def _read_rows(printers: Sequence[Printer], stock: Mapping[str, int]) -> dict[Site, list[PartRow]]:
+    """The same from the board. Three queries however many parts."""
     toolheads = _list_toolheads(printers)
     board = read_upkeep(timezone.now(), [toolhead.pk for toolhead in toolheads])
     upkeep = {part.part: part for toolhead in board.values() for part in toolhead.parts}
-    stock = load_stock()
     fitted = Fitting.objects.valid().filter(Q(toolhead__in=toolheads) | Q(printer__in=printers), end=None)
     by_site: dict[Site, dict[str, PartRow]] = defaultdict(dict)
     for fitting in fitted.select_related("part__kind").only(*FITTING_COLUMNS):
@@ -141,14 +147,15 @@ def _in_order(
     return rows
 
 
-def _describe_machines(printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]]) -> list[Described]:
-    """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. Two queries."""
+def _describe_machines(
+    printers: Sequence[Printer], parts: Mapping[Site, list[PartRow]], board: Board
+) -> list[Described]:
+    """Each printer with its toolheads (loaded spool, parts, counters) and its own parts. One query."""
     uses = JobUse.objects.filter(toolhead__in=_list_toolheads(printers), job__withdrawn_at=None)
     totals = uses.values("toolhead").annotate(
         jobs=Count("job"), mass_g=Sum("mass_g"), hours=Sum("job__hours")
     )
     counters = {row["toolhead"]: row for row in totals}
-    occupation = load_occupation()
 
     def describe(toolhead: Toolhead) -> dict:
         taken = {loading.slot: loading for loading in toolhead.loadings.all()}
@@ -158,7 +165,7 @@ def _describe_machines(printers: Sequence[Printer], parts: Mapping[Site, list[Pa
             "loading": next(iter(taken.values()), None),
             "parts": parts[toolhead.pk, None],
             "counters": counters.get(toolhead.pk),
-            "ahead": occupation.on_toolhead(toolhead.pk),
+            "ahead": board.occupation.on_toolhead(toolhead.pk),
         }
 
     return [
@@ -167,30 +174,14 @@ def _describe_machines(printers: Sequence[Printer], parts: Mapping[Site, list[Pa
     ]
 
 
-def _draw(described: Sequence[Described]) -> dict[int, MachinePicture]:
-    """The pictures of printers in use, by their ids. A fixed number of queries."""
-    toolheads = [row["toolhead"].pk for _, heads, _ in described for row in heads]
-    loaded = [
-        loading.spool_id
-        for _, heads, _ in described
-        for row in heads
-        for _, loading in row["slots"]
-        if loading
-    ]
-    printers = [printer for printer, _, _ in described if printer.retired_at is None]
-    return {
-        picture.printer.pk: picture for picture in picture_machines(load_board(loaded, toolheads), printers)
-    }
-
-
-def _summarize(described: Sequence[Described]) -> list[dict[str, Any]]:
+def _summarize(described: Sequence[Described], board: Board) -> list[dict[str, Any]]:
     """Each machine as a picture, with the parts that something is to be done about and the number of the others.
 
     worn: (site, address to fit a part, address to record one, row).
     """
-    pictures = _draw(described)
+    pictures = picture_machines(board, [printer for printer, _heads, _parts in described])
     machines = []
-    for printer, heads, parts in described:
+    for picture, (printer, heads, parts) in zip(pictures, described, strict=True):
         sites = [(printer, "printer-", parts), *((row["toolhead"], "", row["parts"]) for row in heads)]
         rows = [
             (
@@ -203,7 +194,7 @@ def _summarize(described: Sequence[Described]) -> list[dict[str, Any]]:
             for row in site_rows
         ]
         worn = [row for row in rows if not row[-1].is_sound]
-        machines.append({"picture": pictures[printer.pk], "worn": worn, "sound": len(rows) - len(worn)})
+        machines.append({"picture": picture, "worn": worn, "sound": len(rows) - len(worn)})
     return machines
 
 

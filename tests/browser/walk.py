@@ -231,6 +231,7 @@ def print_until_the_nozzle_is_worn(me: Newcomer, code: str) -> None:
 
 def replace_the_nozzle(me: Newcomer, code: str) -> None:
     me.go("/machines/")
+    me.page.locator("section", has_text="Right").locator("summary", has_text="Nozzle").first.click()
     me.tap("Replace the nozzle of Right")
     me.tap("Replace it")
     me.go("/reminders/")
