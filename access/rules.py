@@ -6,8 +6,6 @@ those that differ. docs/access.md is the whole table, written by `./run manage a
 
 from typing import TYPE_CHECKING
 
-from django.utils.translation import gettext as _
-
 from access.models import Role
 
 if TYPE_CHECKING:
@@ -28,15 +26,16 @@ OPEN = {
     "display",
     "healthz",
     "invitation",
+    "manifest",
     "metrics",
     "password-reset",
     "password-reset-confirm",
-    "push-worker",
     "readyz",
     "sign-in",
     "sign-in-code",
     "sign-out",
     "v1:token",
+    "worker",
 }
 # What a person changes about nobody else, and questions that need a body.
 OWN = {
@@ -131,6 +130,7 @@ FORMS = {
     "spool-respool",
     "spool-unload",
     "spool-weigh",
+    "spools-move",
     "stock-add",
     "trouble-new",
     "weighing-correct",
@@ -167,8 +167,6 @@ def explain(role: str) -> str:
     from access.models import User
 
     able = User.objects.filter(is_active=True).order_by("username")
-    needed = _("manage the whole service") if role == SUPERUSER else Role(role).label
+    needed = "to manage the whole service" if role == SUPERUSER else f"to {Role(role).label}"
     names = [user.username for user in able if is_allowed(user, role)]
-    return _("This takes an account with the role to {role}. Ask one of: {names}.").format(
-        role=needed, names=", ".join(names[:5])
-    )
+    return f"This takes an account with the role {needed}. Ask one of: {', '.join(names[:5])}."

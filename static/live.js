@@ -43,3 +43,4 @@ async function checkVersion() {
 setInterval(checkVersion, CHECK_EVERY_MS);
 document.addEventListener("visibilitychange", checkVersion);
 checkVersion();
+if ("serviceWorker" in navigator) navigator.serviceWorker.register(document.body.dataset.worker);

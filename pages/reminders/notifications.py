@@ -279,11 +279,3 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     if channel is None:
         raise Http404
     return HttpResponse(feed.as_ical(channel), content_type="text/calendar; charset=utf-8")
-
-
-@require_safe
-@cache_control(no_cache=True)
-def push_worker(request: HttpRequest) -> HttpResponse:
-    """The service worker, at the root of the site: it serves what lies under its own address."""
-    script = settings.BASE_DIR / "static" / "push-worker.js"
-    return HttpResponse(script.read_bytes(), content_type="text/javascript; charset=utf-8")

@@ -21,7 +21,6 @@ urlpatterns = [
     ),
     path("reminders/notifications/messages/<uuid:pk>/", notifications.message_retry, name="message-retry"),
     path("calendar/<slug:token>.ics", notifications.calendar_feed, name="calendar-feed"),
-    path("push-worker.js", notifications.push_worker, name="push-worker"),
     path("reminders/<int:pk>/snooze/", views.reminder_snooze, name="reminder-snooze"),
     path("reminders/<int:pk>/complete/", views.reminder_complete, name="reminder-complete"),
 ]

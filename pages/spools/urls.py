@@ -1,9 +1,10 @@
 from django.urls import path, re_path
 
-from pages.spools import actions, detail, loading, overview, past_facts, receiving, scan
+from pages.spools import actions, batch, detail, loading, overview, past_facts, receiving, scan
 
 urlpatterns = [
     path("scan/", scan.scan, name="scan"),
+    path("scan/move/", batch.spools_move, name="spools-move"),
     path("spools/", overview.spools, name="spools"),
     path("spools/receive/", receiving.spool_receive, name="spool-receive"),
     path("s/<str:code>/", detail.spool, name="spool"),

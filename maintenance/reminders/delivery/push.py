@@ -56,7 +56,7 @@ def send(message: Message) -> None:
 
 
 def notification(message: Message) -> bytes:
-    """The content that the service worker shows (static/push-worker.js)."""
+    """The content that the service worker shows (static/worker.js)."""
     body = rendered(message.body)
     entries = body.get("entries", [])
     title = f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body)

@@ -280,15 +280,15 @@ NOTED = {
     "print-request-new", "printer-part-fit", "printer-part-fit-used", "prior-use", "reminder-complete",
     "reminder-snooze", "reminders-snooze", "service-done", "service-kind-new", "spool-away", "spool-cut", "spool-dry",
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
-    "spool-receive", "spool-respool", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
+    "spool-receive", "spool-respool", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
     "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {
     "audit", "calendar-feed", "drying", "feedstock", "flow-check", "jobs", "labels", "live", "machine", "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
-    "push-worker", "reminder", "reminders", "reminders-ended", "scan", "service",
+    "manifest", "reminder", "reminders", "reminders-ended", "scan", "service",
     "short-code", "spool", "spool-history", "spool-label",
-    "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week",
+    "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip
 
 

@@ -336,6 +336,6 @@ def test_the_calendar_needs_no_account_but_its_address(desk, ada):
 
 
 def test_the_worker_of_notifications_lies_at_the_root(db):
-    answer = Client().get("/push-worker.js")
+    answer = Client().get("/worker.js")
     assert answer.headers["Content-Type"].startswith("text/javascript")
     assert b"showNotification" in answer.content
