@@ -17,6 +17,8 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.urls import ResolverMatch, resolve
 from django.utils.module_loading import import_string
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from access.models import User
 from access.rules import explain, required_role
@@ -24,7 +26,7 @@ from access.sessions import SessionStore
 from access.tokens import allows, look_up_token
 
 API = "/api/"
-NOT_SIGNED_IN = "Sign in, or send a token that may record jobs, before a body of this size."
+NOT_SIGNED_IN = gettext_lazy("Sign in, or send a token that may record jobs, before a body of this size.")
 
 
 def body_limit_middleware(
@@ -55,13 +57,13 @@ def refuse_body(request: HttpRequest) -> HttpResponse | None:
     check = settings.LARGE_BODIES.get(match.view_name) if match and request.method == "POST" else None
     if not match or not check:
         most_mib = settings.MOST_BODY_BYTES // 2**20
-        message = f"The request is larger than {most_mib} MiB. Send it in smaller parts."
+        message = _("The request is larger than {most} MiB. Send it in smaller parts.").format(most=most_mib)
         return _answer(request, 413, "too_large", message)
     user = _find_user(request, match)
     if user is None:
         if not request.path.startswith(API):
             return redirect_to_login(request.get_full_path())
-        return _answer(request, 401, "not_authenticated", NOT_SIGNED_IN)
+        return _answer(request, 401, "not_authenticated", str(NOT_SIGNED_IN))
     role = required_role(match.view_name, "POST")
     if not user.has_role(role):
         if not request.path.startswith(API):
@@ -91,7 +93,7 @@ def is_body_refused(method: str, path: str, headers: dict[str, str]) -> bool:
 
 def _find_user(request: HttpRequest, match: ResolverMatch) -> User | None:
     """Whoever is signed in, or the account of a token whose scope includes the address."""
-    kind, _, key = request.headers.get("Authorization", "").partition(" ")
+    kind, __, key = request.headers.get("Authorization", "").partition(" ")
     if kind.lower() == "token" and request.path.startswith(API):
         token = look_up_token(key.strip())
         allowed = token and allows(token, match.view_name, request.method or "", match.kwargs)

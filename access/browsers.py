@@ -2,6 +2,8 @@
 
 import re
 
+from django.utils.translation import gettext as _
+
 # The first that is in the name counts: most claim to be several others, too.
 BROWSERS = {
     "Firefox/": "Firefox",
@@ -26,5 +28,5 @@ def describe_browser(agent: str) -> str:
     browser = next((name for mark, name in BROWSERS.items() if mark in agent), None)
     system = next((name for mark, name in SYSTEMS.items() if mark in agent), None)
     if browser is None:
-        return re.split(r"[/(]", agent, maxsplit=1)[0].strip()[:40] or "Unknown browser"
-    return f"{browser} on {system}" if system else browser
+        return re.split(r"[/(]", agent, maxsplit=1)[0].strip()[:40] or _("Unknown browser")
+    return _("{browser} on {system}").format(browser=browser, system=system) if system else browser

@@ -3,6 +3,7 @@
 import threading
 
 from django.contrib.auth.hashers import PBKDF2PasswordHasher
+from django.utils.translation import gettext as _
 
 AT_ONCE = 2
 _gate = threading.BoundedSemaphore(AT_ONCE)
@@ -12,7 +13,7 @@ class MustWait(Exception):
     """Passwords are not tested now. The answer has the status and the time to wait."""
 
     def __init__(self, status: int, wait_s: int) -> None:
-        super().__init__(f"Too many tries to sign in. Try again in {wait_s} s.")
+        super().__init__(_("Too many tries to sign in. Try again in {seconds} s.").format(seconds=wait_s))
         self.status, self.wait_s = status, wait_s
 
 

@@ -8,6 +8,7 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from access.models import Invitation, User
 
@@ -47,7 +48,7 @@ def accept(invitation: Invitation, user: User) -> User:
     locked = open_invitations().select_for_update(of=("self",)).filter(pk=invitation.pk).first()
     if locked is None:
         raise ValidationError(
-            "This invitation was used or taken back. Ask for another one.", code="invitation_ended"
+            _("This invitation was used or taken back. Ask for another one."), code="invitation_ended"
         )
     user.role, user.email = locked.role, locked.email
     user.save()

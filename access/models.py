@@ -8,6 +8,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from background.units import UNITS
 
@@ -15,9 +16,9 @@ from background.units import UNITS
 class Role(models.TextChoices):
     """Each includes those before it. Superusers have the last one and the admin."""
 
-    VIEW = "view", "look"
-    WORK = "work", "work"
-    SET_UP = "set_up", "set up"
+    VIEW = "view", gettext_lazy("look")
+    WORK = "work", gettext_lazy("work")
+    SET_UP = "set_up", gettext_lazy("set up")
 
 
 class User(AbstractUser):
@@ -46,11 +47,11 @@ class Token(models.Model):
     """Lets one device or script into the API, as its account, within a scope. Only a digest of its key is stored."""
 
     class Scope(models.TextChoices):
-        READ = "read", "read everything"
-        READINGS = "readings", "send readings of one place"
-        WEIGHINGS = "weighings", "record weighings"
-        JOBS = "jobs", "jobs and job files"
-        ALL = "all", "all that the account may do"
+        READ = "read", gettext_lazy("read everything")
+        READINGS = "readings", gettext_lazy("send readings of one place")
+        WEIGHINGS = "weighings", gettext_lazy("record weighings")
+        JOBS = "jobs", gettext_lazy("jobs and job files")
+        ALL = "all", gettext_lazy("all that the account may do")
 
     user = models.ForeignKey(User, models.CASCADE, related_name="tokens")
     name = models.CharField(max_length=80, help_text="of the device")

@@ -3,6 +3,7 @@
 import re
 
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
 
 # The program, the shop's things and its roles. docs/security.md names this list.
 SHOP_WORDS = (
@@ -42,9 +43,11 @@ class ShopWordsValidator:
         others, words = re.subn("|".join(SHOP_WORDS), "", password.lower())
         if words and len(re.findall(r"[^\W\d_]", others)) < LEAST_OTHER_LETTERS:
             raise ValidationError(
-                "This is easy to guess for whoever knows the shop. Add words that have nothing to do with it.",
+                _(
+                    "This is easy to guess for whoever knows the shop. Add words that have nothing to do with it."
+                ),
                 code="password_of_shop_words",
             )
 
     def get_help_text(self) -> str:
-        return "Your password can’t be made of words of the shop alone, such as “filament2026”."
+        return _("Your password can’t be made of words of the shop alone, such as “filament2026”.")

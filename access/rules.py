@@ -6,6 +6,8 @@ those that differ. docs/access.md is the whole table, written by `./run manage a
 
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext as _
+
 from access.models import Role
 
 if TYPE_CHECKING:
@@ -167,6 +169,8 @@ def explain(role: str) -> str:
     from access.models import User
 
     able = User.objects.filter(is_active=True).order_by("username")
-    needed = "to manage the whole service" if role == SUPERUSER else f"to {Role(role).label}"
+    needed = _("manage the whole service") if role == SUPERUSER else Role(role).label
     names = [user.username for user in able if is_allowed(user, role)]
-    return f"This takes an account with the role {needed}. Ask one of: {', '.join(names[:5])}."
+    return _("This takes an account with the role to {role}. Ask one of: {names}.").format(
+        role=needed, names=", ".join(names[:5])
+    )

@@ -6,6 +6,7 @@ import secrets
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext as _
 from django_otp.plugins.otp_static.models import StaticDevice
 from django_otp.plugins.otp_totp.models import TOTPDevice
 
@@ -74,7 +75,7 @@ def remove(user: User) -> None:
 
 def wrong_code() -> ValidationError:
     error = ValidationError(
-        "This code is not valid now. Wait for the next one, or use a recovery code.", code="wrong_code"
+        _("This code is not valid now. Wait for the next one, or use a recovery code."), code="wrong_code"
     )
     return ValidationError({"code": error})
 

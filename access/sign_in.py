@@ -15,6 +15,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from access.audit import record
 from access.hashers import MustWait
@@ -85,7 +86,7 @@ def require_password(request: HttpRequest, user: User, password: str) -> None:
     Counted like a try to sign in. Raises MustWait, and ValidationError for a wrong one.
     """
     if authenticate(request, username=user.get_username(), password=password) != user:
-        error = ValidationError("This is not your password. Nothing was changed.", code="wrong_password")
+        error = ValidationError(_("This is not your password. Nothing was changed."), code="wrong_password")
         raise ValidationError({"present_password": error})
 
 

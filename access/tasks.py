@@ -3,7 +3,9 @@ from django.core.mail import send_mail
 from django.urls import reverse
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
+from django.utils.translation import gettext as _
 
+from access.display import shown_for
 from access.invitations import invitation_path, open_invitations
 from access.models import User
 from background.queue import background_work
@@ -17,11 +19,12 @@ def mail_reset(user_id: int, base: str) -> None:
         return
     uid = urlsafe_base64_encode(force_bytes(user.pk))
     path = reverse("password-reset-confirm", args=[uid, default_token_generator.make_token(user)])
-    body = (
-        f"Somebody asked for another password of the account {user} of this print shop. Choose it here, within "
-        f"two hours:\n\n{base}{path}\n\nIf it was not you, do nothing: the password stays as it is.\n"
-    )
-    send_mail("Choose another password", body, None, [user.email])
+    with shown_for(user):
+        body = _(
+            "Somebody asked for another password of the account {user} of this print shop. Choose it here, within "
+            "two hours:\n\n{link}\n\nIf it was not you, do nothing: the password stays as it is.\n"
+        ).format(user=user, link=f"{base}{path}")
+        send_mail(_("Choose another password"), body, None, [user.email])
 
 
 @background_work("access.mail_invitation", queue="delivery")
@@ -32,8 +35,9 @@ def mail_invitation(invitation_id: int, base: str) -> None:
     )
     if invitation is None:
         return
-    body = (
-        f"{invitation.added_by} invites you to this print shop. Choose a name and a password here, within a "
-        f"week:\n\n{base}{invitation_path(invitation)}\n"
-    )
-    send_mail("Invitation to a print shop", body, None, [invitation.email])
+    # Whoever is invited has chosen no language yet, so it is that of whoever invites.
+    with shown_for(invitation.added_by):
+        body = _(
+            "{name} invites you to this print shop. Choose a name and a password here, within a week:\n\n{link}\n"
+        ).format(name=invitation.added_by, link=f"{base}{invitation_path(invitation)}")
+        send_mail(_("Invitation to a print shop"), body, None, [invitation.email])

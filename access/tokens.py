@@ -9,6 +9,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db.models import Q, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from access.models import Role, Token, User
 from access.rules import OWN, SAFE
@@ -34,12 +35,16 @@ def add_token(
     """
     if (scope == Token.Scope.READINGS) != (place is not None):
         raise _refusal(
-            "place_of_readings", "Choose the place for a token that sends readings, and only then.", "place"
+            "place_of_readings",
+            _("Choose the place for a token that sends readings, and only then."),
+            "place",
         )
     if scope not in (Token.Scope.READ, Token.Scope.ALL) and not user.has_role(Role.WORK):
-        raise _refusal("scope_needs_work", "Your role is to look: choose a token that reads.", "scope")
+        raise _refusal("scope_needs_work", _("Your role is to look: choose a token that reads."), "scope")
     if live_tokens().filter(user=user).count() >= MOST_TOKENS:
-        raise _refusal("many_tokens", f"An account has at most {MOST_TOKENS} tokens. End one first.")
+        raise _refusal(
+            "many_tokens", _("An account has at most {most} tokens. End one first.").format(most=MOST_TOKENS)
+        )
     key = PREFIX + secrets.token_urlsafe(32)
     expires_at = timezone.now() + timedelta(days=days) if days else None
     token = Token.objects.create(

@@ -9,6 +9,8 @@ from django.conf import settings
 from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.db.models import Max
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from background.models import WorkItem
 from background.queries import queue_states
@@ -17,6 +19,12 @@ from background.queue import periods
 # The schedule acts every few seconds; a long item may take a minute or two.
 SERVED_WITHIN = timedelta(minutes=10)
 REDIS_WITHIN_S = 2.0
+TITLES = {
+    "database": gettext_lazy("database"),
+    "migrations": gettext_lazy("migrations"),
+    "schedule": gettext_lazy("schedule"),
+    "queue": gettext_lazy("queue"),
+}
 
 
 @dataclass(frozen=True)
@@ -25,6 +33,17 @@ class Check:
 
     name: str
     problem: str = ""
+
+    @property
+    def title(self) -> str:
+        """The kind of its name on a page."""
+        kind = self.name.partition(" ")[0]
+        return str(TITLES.get(kind, kind))
+
+    @property
+    def subject(self) -> str:
+        """The name of the queue that it is about."""
+        return self.name.partition(" ")[2]
 
     @property
     def is_ok(self) -> bool:
@@ -38,7 +57,7 @@ def run_checks(now: datetime) -> list[Check]:
         if checks[-1].is_ok:
             checks += [_check_schedule(now), *_check_queues(now)]
     except DatabaseError:
-        checks = [Check("database", "It does not answer: start it, or correct DATABASE_URL.")]
+        checks = [Check("database", _("It does not answer: start it, or correct DATABASE_URL."))]
     if settings.REDIS_URL:
         checks.append(_check_redis())
     return checks
@@ -49,7 +68,8 @@ def _check_migrations() -> Check:
     waiting = executor.migration_plan(executor.loader.graph.leaf_nodes())
     if not waiting:
         return Check("migrations")
-    return Check("migrations", f"{len(waiting)} are not applied: run manage.py prepare, or start with ./run.")
+    problem = _("{number} are not applied: run manage.py prepare, or start with ./run.")
+    return Check("migrations", problem.format(number=len(waiting)))
 
 
 def _check_schedule(now: datetime) -> Check:
@@ -58,11 +78,13 @@ def _check_schedule(now: datetime) -> Check:
     slots = WorkItem.objects.filter(name__in=repeated, key__isnull=False)
     newest = slots.aggregate(newest=Max("added"))["newest"]
     if newest is None:
-        return Check("schedule", "Nothing was scheduled yet: the schedule must run.")
+        return Check("schedule", _("Nothing was scheduled yet: the schedule must run."))
     if newest < now - SERVED_WITHIN - min(repeated.values()):
         return Check(
             "schedule",
-            f"Nothing was scheduled since {newest:%Y-%m-%d %H:%M} UTC: start the schedule and a worker.",
+            _("Nothing was scheduled since {time} UTC: start the schedule and a worker.").format(
+                time=f"{newest:%Y-%m-%d %H:%M}"
+            ),
         )
     return Check("schedule")
 
@@ -74,7 +96,9 @@ def _check_queues(now: datetime) -> Iterator[Check]:
         overdue = queue.waits_since and queue.waits_since < now - SERVED_WITHIN
         recent = WorkItem.objects.filter(queue=queue.name, finished__gt=now - SERVED_WITHIN)
         if overdue and not queue.held and not recent.exists():
-            problem = f"Work waits since {queue.waits_since:%Y-%m-%d %H:%M} UTC: start a worker for it."
+            problem = _("Work waits since {time} UTC: start a worker for it.").format(
+                time=f"{queue.waits_since:%Y-%m-%d %H:%M}"
+            )
         yield Check(f"queue {queue.name}", problem)
 
 
@@ -85,5 +109,7 @@ def _check_redis() -> Check:
         ) as client:
             client.ping()
     except (redis.RedisError, ValueError):
-        return Check("redis", "It does not answer: start it, correct REDIS_URL, or unset it to do without.")
+        return Check(
+            "redis", _("It does not answer: start it, correct REDIS_URL, or unset it to do without.")
+        )
     return Check("redis")

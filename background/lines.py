@@ -7,6 +7,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models.signals import pre_save
+from django.utils.translation import gettext as _
 
 # Control characters, marks that change the direction of writing and such, separators of lines and paragraphs.
 REFUSED = {"Cc", "Cf", "Zl", "Zp"}
@@ -30,7 +31,9 @@ def validate_line(text: str) -> None:
     for character in text:
         if is_refused(character):
             raise ValidationError(
-                f"There is an invisible character in this text (U+{ord(character):04X}). Type the text anew.",
+                _("There is an invisible character in this text ({code}). Type the text anew.").format(
+                    code=f"U+{ord(character):04X}"
+                ),
                 code="control_characters",
             )
 

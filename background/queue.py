@@ -34,6 +34,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from kombu.exceptions import OperationalError
 from redis import RedisError
 
@@ -154,11 +155,12 @@ def run_again(item_id: UUID) -> WorkItem:
     item = WorkItem.objects.select_for_update().filter(pk=item_id).first()
     if item is None:
         raise ValidationError(
-            "This work is not stored any more; if it is repeated, it runs again by itself.", code="not_kept"
+            _("This work is not stored any more; if it is repeated, it runs again by itself."),
+            code="not_kept",
         )
     if item.state != WorkItem.State.FAILED:
         raise ValidationError(
-            "This work is in the queue again already: look at its result in a minute.", code="queued_again"
+            _("This work is in the queue again already: look at its result in a minute."), code="queued_again"
         )
     item.state, item.attempts, item.due = WorkItem.State.QUEUED, 0, timezone.now()
     try:
@@ -166,7 +168,7 @@ def run_again(item_id: UUID) -> WorkItem:
             item.save(update_fields=["state", "attempts", "due"])
     except IntegrityError as error:
         raise ValidationError(
-            "The same work is in the queue already: that one will do it.", code="queued_alike"
+            _("The same work is in the queue already: that one will do it."), code="queued_alike"
         ) from error
     _send_after_commit(item)
     return item

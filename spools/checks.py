@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 from django.db import connection
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools.codes import pretty
 from spools.limits import Limits
@@ -29,14 +30,20 @@ def require_within(field: str, value: float, low: float, high: float, unit: str)
     except (TypeError, ValueError):
         number = math.nan
     if not low <= number <= high:
-        raise refusal("out_of_range", f"{Limits(low, high, unit).sentence}; got {value}.", field)
+        raise refusal(
+            "out_of_range",
+            Limits(low, high, unit).refuse(value),
+            field,
+        )
     return number
 
 
 def require_choice(field: str, value: str, choices: Sequence[str]) -> str:
     """Returns the value. Refused, on ``field``: one that is not among the choices."""
     if value not in choices:
-        raise refusal(f"unknown_{field}", f"Give one of {', '.join(choices)}.", field)
+        raise refusal(
+            f"unknown_{field}", _("Give one of: {choices}.").format(choices=", ".join(choices)), field
+        )
     return value
 
 
@@ -49,20 +56,31 @@ def require_past_time(at: datetime | None, spool: Spool | None = None, field: st
     if at is None:
         return now
     if timezone.is_naive(at):
-        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", field)
+        raise refusal("no_zone", _("Give the time with its zone, such as 2026-01-31T08:00Z."), field)
     if abs(at.year - now.year) > 200:
         # At the calendar's ends a time can neither be shown nor turned into UTC.
-        raise refusal("impossible_year", f"The year {at.year} is not possible. Look at the year.", field)
+        raise refusal(
+            "impossible_year",
+            _("The year {year} is not possible. Look at the year.").format(year=at.year),
+            field,
+        )
     at = at.astimezone(UTC)
     if at > now + CLOCK_TOLERANCE:
-        raise refusal("in_the_future", f"{format_time(at)} is in the future. Give a time up to now.", field)
+        raise refusal(
+            "in_the_future",
+            _("{at} is in the future. Give a time up to now.").format(at=format_time(at)),
+            field,
+        )
     if at < EARLIEST:
-        raise refusal("too_long_ago", f"{format_time(at)} is too long ago. Look at the year.", field)
+        raise refusal(
+            "too_long_ago", _("{at} is too long ago. Look at the year.").format(at=format_time(at)), field
+        )
     if spool is not None and at < spool.received_at:
         raise refusal(
             "before_receipt",
-            f"{format_time(at)} is before spool {pretty(spool.code)} was received "
-            f"({format_time(spool.received_at)}). Give a later time.",
+            _("{at} is before spool {code} was received ({received_at}). Give a later time.").format(
+                at=format_time(at), code=pretty(spool.code), received_at=format_time(spool.received_at)
+            ),
             field,
         )
     return at
@@ -91,6 +109,8 @@ def require_in_use(spool: Spool, at: datetime | None = None) -> None:
     if spool.ended_at and (at is None or at > spool.ended_at):
         raise refusal(
             "spool_ended",
-            f"Spool {pretty(spool.code)} is out of use since {format_time(spool.ended_at)}. Take another spool, or "
-            "take this one back on its page.",
+            _(
+                "Spool {code} is out of use since {ended_at}. Take another spool, or take this "
+                "one back on its page."
+            ).format(code=pretty(spool.code), ended_at=format_time(spool.ended_at)),
         )

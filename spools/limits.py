@@ -7,6 +7,10 @@ from typing import Any, NamedTuple
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
+
+from spools.wording import format_significant
 
 
 class Limits(NamedTuple):
@@ -16,10 +20,12 @@ class Limits(NamedTuple):
     high: float
     unit: str
 
-    @property
-    def sentence(self) -> str:
-        """The refusal of a number outside, without its full stop."""
-        return f"Give a number between {self.low:.7g} and {self.high:.7g} {self.unit}".rstrip()
+    def refuse(self, value: Any) -> str:
+        """The refusal of a number outside."""
+        high = f"{format_significant(self.high, 7)} {_(self.unit)}".rstrip()
+        return _("Give a number between {low} and {high}; got {value}.").format(
+            low=format_significant(self.low, 7), high=high, value=value
+        )
 
     @property
     def validators(self) -> list[Any]:
@@ -66,7 +72,7 @@ SPOOL_CAPACITY = Limits(1, 100, "")
 
 # Air, and dry boxes with their desiccant.
 TEMPERATURE_C = Limits(-20, 150, "°C")
-RH_PCT = Limits(0, 100, "% RH")
+RH_PCT = Limits(0, 100, gettext_noop("% RH"))
 SALT_CHECK_C = Limits(5, 50, "°C")
 SALT_CHECK_HOURS = Limits(2, 500, "h")
 BOX_RH_PCT = Limits(1, 90, "% RH")

@@ -94,8 +94,9 @@ def format_unit(unit: str) -> str:
 def register_sentences(templates: Mapping[str, Any]) -> None:
     """Register a template, a text or a gettext_lazy, as the sentence of each of these codes."""
     for code, template in templates.items():
-        words_for(code)(partial(_fill, template))
+        words_for(code)(partial(fill, template))
 
 
-def _fill(template: Any, /, **values: Any) -> str:
+def fill(template: Any, /, **values: Any) -> str:
+    """A template with these values, see _Sentences."""
     return _Sentences().format(str(template), **values)

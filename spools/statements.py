@@ -46,6 +46,12 @@ class Statement:
         """Its title: the words that are registered for its code with ".title". KeyError: none."""
         return _words[f"{self.code}.title"](**self.values)
 
+    @property
+    def short(self) -> str:
+        """Its one number: the words that are registered for its code with ".short", else the sentence."""
+        words = _words.get(f"{self.code}.short") or _words[self.code]
+        return words(**self.values)
+
 
 def words_for(*codes: str) -> Callable[[Words], Words]:
     """Register a function that builds the sentence of these codes from the values of a statement, passed by name."""

@@ -4,11 +4,12 @@
 const SVG = "http://www.w3.org/2000/svg";
 const FAR = { PageUp: -10, PageDown: 10, ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 };
 
-function describe(row, names) {
+// words: the page's words for "now" and "event".
+function describe(row, names, words) {
   const cells = [...row.cells].slice(1).map((cell, n) => [names[n], cell.textContent]);
   const texts = cells
-    .filter(([, text], n) => text && text !== "now" && cells.findIndex((cell) => cell[1] === text) === n)
-    .map(([name, text]) => (names.length > 1 && name !== "event" ? `${name} ${text}` : text));
+    .filter(([, text], n) => text && text !== words.now && cells.findIndex((cell) => cell[1] === text) === n)
+    .map(([name, text]) => (names.length > 1 && name !== words.event ? `${name} ${text}` : text));
   return `${row.cells[0].textContent}: ${texts.join("; ")}`;
 }
 
@@ -26,7 +27,7 @@ function prepare(figure) {
 
   function show(number) {
     shown = Math.min(rows.length - 1, Math.max(0, number));
-    const text = describe(rows[shown], names);
+    const text = describe(rows[shown], names, figure.dataset);
     cursor.setAttribute("x1", `${rows[shown].dataset.at}%`);
     cursor.setAttribute("x2", `${rows[shown].dataset.at}%`);
     figure.classList.add("is-read");
@@ -52,7 +53,7 @@ function prepare(figure) {
   plot.setAttribute("aria-valuemin", 0);
   plot.setAttribute("aria-valuemax", rows.length - 1);
   plot.setAttribute("aria-valuenow", shown);
-  plot.setAttribute("aria-valuetext", describe(rows[shown], names));
+  plot.setAttribute("aria-valuetext", describe(rows[shown], names, figure.dataset));
   plot.addEventListener("pointermove", follow);
   plot.addEventListener("pointerdown", follow);
   plot.addEventListener("pointerleave", () => document.activeElement === plot || hide());

@@ -6,14 +6,14 @@
   const said = document.getElementById("push-said");
   if (!("serviceWorker" in navigator && "PushManager" in window && window.isSecureContext)) return;
   form.hidden = false;
-  said.textContent = "Notifications come to this browser, as long as it runs in the background.";
+  said.textContent = said.dataset.ready;
 
   const bytes = (base64url) =>
     Uint8Array.from(atob(base64url.replace(/-/g, "+").replace(/_/g, "/")), (letter) => letter.charCodeAt(0));
 
   const subscribed = async () => {
     if ((await Notification.requestPermission()) !== "granted") {
-      throw new Error("the browser does not allow it; change that in its settings for this page");
+      throw new Error(said.dataset.refused);
     }
     await navigator.serviceWorker.register(form.dataset.worker);
     const { pushManager } = await navigator.serviceWorker.ready;
@@ -29,10 +29,10 @@
       form.elements.endpoint.value = endpoint;
       form.elements.p256dh.value = keys.p256dh;
       form.elements.auth.value = keys.auth;
-      form.elements.name.value = `Browser on ${navigator.platform || "a device"}`;
+      form.elements.name.value = said.dataset.name.replace("{platform}", navigator.platform || "?");
       form.submit();
     } catch (error) {
-      said.textContent = `This browser cannot be notified: ${error.message}.`;
+      said.textContent = said.dataset.failed.replace("{reason}", error.message);
     }
   });
 })();

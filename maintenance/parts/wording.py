@@ -1,12 +1,22 @@
 """The words of the reasons for the life that is left in a part."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
+
+from django.utils import timezone
 
 from maintenance.models import PartKind, PriorUse
 from maintenance.parts.wear_entries import UNIT_WORDS, scale_life
 from spools.statements import words_for
 from spools.wording import format_day, format_number, format_time
+
+# Further ahead only the year of a forecast counts.
+NEAR = timedelta(days=730)
+
+
+def format_far_day(at: datetime) -> str:
+    """The day of a forecast, or its year where that is more than two years ahead."""
+    return format_day(at) if at < timezone.now() + NEAR else str(timezone.localtime(at).year)
 
 
 def format_records(worn: int, removed: int, in_use: int) -> str:
@@ -75,7 +85,7 @@ def _bore(
 
 @words_for("consumable.lasts")
 def _lasts(at: str, early_at: str, late_at: str, a_month: float, unit: str, days: int) -> str:
-    about, early, late = (format_day(datetime.fromisoformat(day)) for day in (at, early_at, late_at))
+    about, early, late = (format_far_day(datetime.fromisoformat(day)) for day in (at, early_at, late_at))
     return (
         f"Lasts until about {about} ({early} to {late}) at {format_number(a_month)} {unit} a month: services as they come "
         f"due, other use as in the last {days} days."

@@ -6,11 +6,11 @@ from typing import Any
 
 from django.db.models import BigIntegerField, DateTimeField, OuterRef, QuerySet, Subquery
 from django.urls import reverse
+from django.utils.translation import gettext as _
 
 from background.prepared import Parameter, PreparedRows
 from maintenance.models import Fitting, Loading, Reminder, Toolhead
 from maintenance.reminders.queries import open_reminders, snoozed_reminders
-from spools.codes import pretty
 
 Kind = Reminder.Kind
 _REST = ("part_kind", "feedstock", "feedstock__maker", "place")
@@ -52,36 +52,36 @@ def _with_ids(reminders: QuerySet[Reminder]) -> QuerySet[Any]:
 
 
 def link_of(reminder: Any) -> tuple[str, str]:
-    """The path and the link text of the page where a reminder of with_subjects is dealt with.
+    """The path and the act in a word, for the page where a reminder of with_subjects is dealt with.
 
     Both are "" if it has no subject.
     """
     code = "" if reminder.spool is None else reminder.spool.code
     match reminder.kind:
         case Kind.DRY if code:
-            return reverse("spool-dry", args=[code]), f"Dry {pretty(code)}"
+            return reverse("spool-dry", args=[code]), _("Dry")
         case Kind.WEIGH if code:
-            return reverse("spool-weigh", args=[code]), f"Weigh {pretty(code)}"
+            return reverse("spool-weigh", args=[code]), _("Weigh")
         case Kind.DRYER_UP:
-            return reverse("reminder-complete", args=[reminder.pk]), "It is turned up"
+            return reverse("reminder-complete", args=[reminder.pk]), _("It is turned up")
         case Kind.DRYING_DONE if reminder.place is not None:
-            return reverse("drying-finish", args=[reminder.place_id]), "Take it out"
+            return reverse("drying-finish", args=[reminder.place_id]), _("Take out")
         case Kind.REGENERATE if reminder.place is not None:
-            return reverse("place-desiccant", args=[reminder.place_id]), "Record the desiccant"
+            return reverse("place-desiccant", args=[reminder.place_id]), _("Record")
         case Kind.FLOW_CHECK if reminder.toolhead is not None:
             return _flow_check(reminder.toolhead, reminder.loading_id)
         case Kind.FLOW_CHART if reminder.toolhead is not None:
-            return reverse("toolhead-flow", args=[reminder.toolhead_id]), "See the chart"
+            return reverse("toolhead-flow", args=[reminder.toolhead_id]), _("Look")
         case Kind.CLEAN | Kind.SERVICE if reminder.printer is not None:
-            return _service(reminder), "Record it"
+            return _service(reminder), _("Record")
     return _subject(reminder)
 
 
 def _flow_check(toolhead: Toolhead, loading_id: int | None) -> tuple[str, str]:
     """With the spool that is on the toolhead; without one that comes first."""
     if loading_id is not None:
-        return f"{reverse('flow-check-new')}?loading={loading_id}", "Plan the check"
-    return reverse("spools"), f"Choose a spool to load on {toolhead}"
+        return f"{reverse('flow-check-new')}?loading={loading_id}", _("Plan")
+    return reverse("spools"), _("Load")
 
 
 def _service(reminder: Reminder) -> str:
@@ -94,16 +94,16 @@ def _service(reminder: Reminder) -> str:
 def _subject(reminder: Any) -> tuple[str, str]:
     """The page of what it is about, or the form that ends it."""
     if reminder.fitting_id is not None:
-        return reverse("part-replace", args=[reminder.fitting_id]), "Replace it"
+        return reverse("part-replace", args=[reminder.fitting_id]), _("Replace")
     if reminder.spool is not None:
         code = reminder.spool.code
-        return reverse("spool", args=[code]), f"See spool {pretty(code)}"
+        return reverse("spool", args=[code]), _("Look")
     if reminder.toolhead is not None:
-        return reverse("machine", args=[reminder.toolhead.printer_id]), f"See {reminder.toolhead}"
+        return reverse("machine", args=[reminder.toolhead.printer_id]), _("Look")
     if reminder.part_kind is not None:
-        return reverse("stock-add") + f"?kind={reminder.part_kind_id}", "Receive some"
+        return reverse("stock-add") + f"?kind={reminder.part_kind_id}", _("Receive")
     if reminder.feedstock is not None:
-        return reverse("spool-receive") + f"?feedstock={reminder.feedstock_id}", "Receive a spool"
+        return reverse("spool-receive") + f"?feedstock={reminder.feedstock_id}", _("Receive")
     if reminder.place is not None:
-        return reverse("place", args=[reminder.place_id]), f"See {reminder.place}"
+        return reverse("place", args=[reminder.place_id]), _("Look")
     return "", ""

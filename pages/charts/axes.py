@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 from math import ceil, floor, log10
 
 from django.utils import timezone
-from django.utils.dateformat import format as format_date
+
+from spools.wording import format_at, format_exact, format_fixed, format_significant
 
 # A value on the axis along a chart: a time, or a number.
 Along = datetime | float
@@ -64,8 +65,8 @@ class Axis:
     def name(self, value: Along) -> str:
         """A value in words."""
         if isinstance(value, datetime):
-            return format_date(timezone.localtime(value), "j M, H:i")
-        return f"{value:.3g}" if abs(value) < 100 else f"{value:.0f}"
+            return format_at(value, "j M, H:i")
+        return format_significant(value) if abs(value) < 100 else format_fixed(value)
 
     def ticks(self) -> list[Tick]:
         """At most MOST_TICKS, and MOST_ON_A_PHONE of them on a phone."""
@@ -94,7 +95,7 @@ class Axis:
         if isinstance(self.first, datetime):
             return list(_name_times(self.first, timedelta(seconds=self._length)))
         numbers = round_ticks(self._low, self._low + self._length, MOST_TICKS)
-        return [(number, f"{number:g}") for number in numbers]
+        return [(number, format_exact(number)) for number in numbers]
 
 
 class NamedAxis(Axis):
@@ -121,4 +122,4 @@ def _name_times(first: datetime, length: timedelta, most: int = MOST_TICKS) -> l
     step = next((step for step in STEPS if length <= most * step), STEPS[-1])
     midnight = timezone.localtime(first).replace(hour=0, minute=0, second=0, microsecond=0)
     times = [midnight + n * step for n in range(ceil((length + timedelta(days=1)) / step) + 1)]
-    return [(at, format_date(at, "H:i" if at.hour else "j M")) for at in times]
+    return [(at, format_at(at, "H:i" if at.hour else "j M")) for at in times]

@@ -10,8 +10,10 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil
 
+from django.utils.translation import gettext as _
+
 from pages.charts.axes import Along, Axis, NamedAxis, Tick, as_number, round_ticks
-from spools.wording import format_number
+from spools.wording import format_exact, format_number
 
 HEIGHT = 190
 # Lines are drawn in a box so wide, which the page stretches.
@@ -31,7 +33,6 @@ MEASURED, COMPUTED, FORECAST, OTHER_FORECAST, ASSUMED = "measured", "computed", 
 SIGNAL = "signal"
 # The mark of the present time.
 NOW = "now"
-EVENT = "event"
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ class Frame:
     title: str
     first: Along = 0.0
     last: Along = 0.0
-    along: str = "Time"
+    along: str = ""
     along_unit: str = ""
     heads: Mapping[Along, str] = field(default_factory=dict)
     limits: Sequence[Limit] = ()
@@ -174,8 +175,8 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     """A chart of at least one point."""
     axis = NamedAxis(frame.names) if frame.names else Axis(frame.first, frame.last)
     stacks = _stack(series)
-    values = [top for _, _, _, top in stacks]
-    values += [value for each in series for _, value in each.points]
+    values = [top for *__, top in stacks]
+    values += [value for each in series for __, value in each.points]
     values += [end for each in series for band in each.bands for end in band]
     values += [limit.value for limit in frame.limits]
     ticks = round_ticks(min(values + [0.0] * (frame.from_zero or bool(stacks))), max(values), MOST_TICKS)
@@ -189,13 +190,13 @@ def draw_chart(frame: Frame, series: Sequence[Series]) -> Chart:
     signs = [mark for mark in marks if mark.name != NOW]
     now = next((axis.at(mark.at) for mark in marks if mark.name == NOW), None)
     events = _list_events(axis, marks, spans)
-    headers = [each.name for each in series] + [EVENT] * bool(events)
+    headers = [each.name for each in series] + [_("event")] * bool(events)
     rows = _rows(series, axis, events, frame)
     return Chart(
         title=frame.title,
         reading=describe_row(_find_last(rows, now, len(series)), headers),
         along=frame.along,
-        y_ticks=[(y(tick), f"{tick:g}") for tick in ticks],
+        y_ticks=[(y(tick), format_exact(tick)) for tick in ticks],
         x_ticks=axis.ticks(),
         lines=[(each.kind, trace_line(each, axis, y)) for each in series if each.is_line],
         areas=[(each.kind, _area(each, axis, y)) for each in series if each.bands and each.is_line],
@@ -250,7 +251,7 @@ def trace_line(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
     places = _points(series.points, axis, y)
     far = [False] + [
         series.gap is not None and as_number(after) - as_number(before) > series.gap
-        for (before, _), (after, _) in pairwise(series.points)
+        for (before, __), (after, __) in pairwise(series.points)
     ]
     joints = ["M" if n == 0 or is_far else "L" for n, is_far in enumerate(far)]
     return "".join(joint + place for joint, place in zip(joints, places, strict=False))
@@ -259,7 +260,7 @@ def trace_line(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
 def _area(series: Series, axis: Axis, y: Callable[[float], float]) -> str:
     """Between the lower and the upper ends of the band; pieces as those of the line."""
     pieces: list[list[int]] = [[0]]
-    for n, ((before, _), (after, _)) in enumerate(pairwise(series.points), start=1):
+    for n, ((before, __), (after, __)) in enumerate(pairwise(series.points), start=1):
         if series.gap is not None and as_number(after) - as_number(before) > series.gap:
             pieces.append([])
         pieces[-1].append(n)
@@ -300,9 +301,15 @@ def _legend(
 
 def _list_events(axis: Axis, marks: Sequence[Mark], spans: Sequence[Span]) -> dict[Along, list[str]]:
     """In words, by their place along."""
-    named = [(mark.at, mark.text or mark.name) for mark in marks]
-    named += [(span.first, f"{span.name}, begins") for span in spans if axis.contains(span.first)]
-    named += [(span.last, f"{span.name}, ends") for span in spans if axis.contains(span.last)]
+    named = [(mark.at, mark.text or (_("now") if mark.name == NOW else mark.name)) for mark in marks]
+    named += [
+        (span.first, _("{name}, begins").format(name=span.name))
+        for span in spans
+        if axis.contains(span.first)
+    ]
+    named += [
+        (span.last, _("{name}, ends").format(name=span.name)) for span in spans if axis.contains(span.last)
+    ]
     events: dict[Along, list[str]] = {}
     for at, text in named:
         events.setdefault(at, []).append(text)
@@ -338,7 +345,7 @@ def describe_row(row: Row, headers: Sequence[str]) -> str:
     texts = [
         f"{name} {text}" if len(headers) > 1 else text
         for text, name in reversed(named.items())
-        if text and name != EVENT
+        if text and name != _("event")
     ]
     return f"{row.head}: {'; '.join(texts)}"
 
@@ -347,6 +354,6 @@ def _texts(series: Series, write: Callable[[float], str]) -> Mapping[Along, str]
     if not series.bands:
         return {at: write(value) for at, value in series.points}
     return {
-        at: f"{write(value)} ({write(low)} to {write(high)})"
+        at: _("{value} ({low} to {high})").format(value=write(value), low=write(low), high=write(high))
         for (at, value), (low, high) in zip(series.points, series.bands, strict=True)
     }

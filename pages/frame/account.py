@@ -7,6 +7,8 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
@@ -20,7 +22,7 @@ from pages.frame.forms import apply, post_data
 
 def password_field() -> forms.CharField:
     widget = forms.PasswordInput(attrs={"autocomplete": "current-password"})
-    return forms.CharField(label="Your password", strip=False, max_length=1000, widget=widget)
+    return forms.CharField(label=gettext_lazy("Your password"), strip=False, max_length=1000, widget=widget)
 
 
 class AddressForm(forms.ModelForm):
@@ -29,7 +31,9 @@ class AddressForm(forms.ModelForm):
     class Meta:
         model = User
         fields = ["email"]
-        help_texts = {"email": "For a link when you forget your password. Nothing else is sent there."}
+        help_texts = {
+            "email": gettext_lazy("For a link when you forget your password. Nothing else is sent there.")
+        }
 
 
 class NewFactorForm(CodeForm):
@@ -46,7 +50,7 @@ def account(request: HttpRequest) -> HttpResponse:
         form.save()
 
     if apply(form, save):
-        messages.success(request, "Your address is saved.")
+        messages.success(request, _("Your address is saved."))
         return redirect("account")
     context = {
         "form": form,
@@ -62,7 +66,7 @@ def account(request: HttpRequest) -> HttpResponse:
 def sessions_end(request: HttpRequest) -> HttpResponse:
     user: Any = request.user
     end_sessions(user, but=request.session.session_key)
-    messages.success(request, "You are signed out everywhere but here.")
+    messages.success(request, _("You are signed out everywhere but here."))
     return redirect("account")
 
 
@@ -99,7 +103,9 @@ def second_factor_end(request: HttpRequest) -> HttpResponse:
         remove(user)
 
     if apply(CodeForm(request.POST), end):
-        messages.success(request, "Only your password is asked for from now on.")
+        messages.success(request, _("Only your password is asked for from now on."))
     else:
-        messages.error(request, "This code is not valid now; nothing was changed.", extra_tags="wrong_code")
+        messages.error(
+            request, _("This code is not valid now; nothing was changed."), extra_tags="wrong_code"
+        )
     return redirect("account")

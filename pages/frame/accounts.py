@@ -9,6 +9,8 @@ from django.contrib.auth import login
 from django.contrib.auth.forms import BaseUserCreationForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from access.invitations import (
@@ -27,19 +29,23 @@ from pages.frame.forms import apply, post_data
 from spools.refusals import refusal
 
 ROLES = [
-    (Role.VIEW, "Look: read everything, change nothing"),
-    (Role.WORK, "Work: record what happens in the shop"),
-    (Role.SET_UP, "Set up: also the catalogue, machines, places, prices and accounts"),
+    (Role.VIEW, gettext_lazy("Look: read everything, change nothing")),
+    (Role.WORK, gettext_lazy("Work: record what happens in the shop")),
+    (Role.SET_UP, gettext_lazy("Set up: also the catalogue, machines, places, prices and accounts")),
 ]
 
 
 def role_field() -> forms.ChoiceField:
-    return forms.ChoiceField(label="Role", choices=ROLES, initial=Role.WORK, widget=forms.RadioSelect)
+    return forms.ChoiceField(
+        label=gettext_lazy("Role"), choices=ROLES, initial=Role.WORK, widget=forms.RadioSelect
+    )
 
 
 class InvitationForm(forms.Form):
     role = role_field()
-    email = forms.EmailField(label="E-mail", required=False, help_text="Empty: the link is shown here.")
+    email = forms.EmailField(
+        label=gettext_lazy("E-mail"), required=False, help_text=gettext_lazy("Empty: the link is shown here.")
+    )
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -53,19 +59,19 @@ class NewAccountForm(BaseUserCreationForm):
     class Meta:
         model = User
         fields = ["username"]
-        labels = {"username": "Name"}
-        help_texts = {"username": "Shown beside each fact that you record."}
+        labels = {"username": gettext_lazy("Name")}
+        help_texts = {"username": gettext_lazy("Shown beside each fact that you record.")}
 
 
 class RoleForm(forms.Form):
     """The role of an account, whether it may sign in, and what is signed in ends."""
 
     role = role_field()
-    is_active = forms.BooleanField(label="May sign in", required=False)
+    is_active = forms.BooleanField(label=gettext_lazy("May sign in"), required=False)
     end_all = forms.BooleanField(
-        label="Sign out everywhere and end all tokens",
+        label=gettext_lazy("Sign out everywhere and end all tokens"),
         required=False,
-        help_text="When a password, a phone or a device is lost.",
+        help_text=gettext_lazy("When a password, a phone or a device is lost."),
     )
 
 
@@ -74,10 +80,13 @@ def change_role(account: User, by: User, role: str, is_active: bool, end_all: bo
     whoever manages the whole service.
     """
     if account == by:
-        raise refusal("own_role", "Another person with the role to set up changes your role.")
+        raise refusal("own_role", _("Another person with the role to set up changes your role."))
     if account.is_superuser and not by.is_superuser:
         raise refusal(
-            "whole_service", f"{account} manages the whole service: only another who does may change it."
+            "whole_service",
+            _("{account} manages the whole service: only another who does may change it.").format(
+                account=account
+            ),
         )
     account.role, account.is_active = role, is_active
     account.save(update_fields=["role", "is_active"])
@@ -96,7 +105,7 @@ def accounts(request: HttpRequest) -> HttpResponse:
     base = settings.PUBLIC_URL or f"{request.scheme}://{request.get_host()}"
     if invitation.email:
         enqueue("access.mail_invitation", {"invitation_id": invitation.pk, "base": base})
-        messages.success(request, f"An invitation to {invitation.email} is on its way.")
+        messages.success(request, _("An invitation to {email} is on its way.").format(email=invitation.email))
         return redirect("accounts")
     link = base + invitation_path(invitation)
     return render(request, "frame/invitation_link.html", {"invitation": invitation, "link": link})
@@ -118,7 +127,7 @@ def invitation(request: HttpRequest, key: str) -> HttpResponse:
 @require_POST
 def invitation_end(request: HttpRequest, pk: int) -> HttpResponse:
     end_invitation(get_object_or_404(open_invitations(), pk=pk))
-    messages.success(request, "The invitation is taken back.")
+    messages.success(request, _("The invitation is taken back."))
     return redirect("accounts")
 
 
@@ -127,7 +136,7 @@ def account_edit(request: HttpRequest, pk: int) -> HttpResponse:
     form = RoleForm(post_data(request), prefix=str(pk), initial=_present(account))
     by: Any = request.user
     if apply(form, lambda data: change_role(account, by, **data)):
-        messages.success(request, f"The account of {account} is changed.")
+        messages.success(request, _("The account of {account} is changed.").format(account=account))
         return redirect("accounts")
     return _accounts_page(request, InvitationForm(), form)
 
@@ -150,5 +159,5 @@ def _accounts_page(
 
 
 def password_changed(request: HttpRequest) -> HttpResponse:
-    messages.success(request, "Your password is changed.")
+    messages.success(request, _("Your password is changed."))
     return redirect("today")

@@ -5,18 +5,19 @@ from typing import Any
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext_lazy
 
 from access.models import AuditEntry
 
 PER_PAGE = 100
 WORDS = {
-    "signed_in": "signed in",
-    "signed_out": "signed out",
-    "sign_in_failed": "wrong password",
-    "signed_out_everywhere": "signed out everywhere",
-    "added": "added",
-    "changed": "changed",
-    "deleted": "deleted",
+    "signed_in": gettext_lazy("signed in"),
+    "signed_out": gettext_lazy("signed out"),
+    "sign_in_failed": gettext_lazy("wrong password"),
+    "signed_out_everywhere": gettext_lazy("signed out everywhere"),
+    "added": gettext_lazy("added"),
+    "changed": gettext_lazy("changed"),
+    "deleted": gettext_lazy("deleted"),
 }
 
 

@@ -11,6 +11,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render, resolve_url
 from django.urls import reverse, reverse_lazy
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext_lazy
 from django.views.decorators.debug import sensitive_post_parameters
 
 from access.models import User
@@ -38,7 +39,7 @@ class SignIn(LoginView):
 
 class CodeForm(forms.Form):
     code = forms.CharField(
-        label="Code from your app, or a recovery code",
+        label=gettext_lazy("Code from your app, or a recovery code"),
         max_length=40,
         widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "autofocus": True}),
     )
@@ -71,7 +72,9 @@ class ChangePassword(PasswordChangeView):
 
 
 class ResetForm(forms.Form):
-    name = forms.CharField(max_length=150, help_text="Of your account.")
+    name = forms.CharField(
+        label=gettext_lazy("Name"), max_length=150, help_text=gettext_lazy("Of your account.")
+    )
 
 
 def password_reset(request: HttpRequest) -> HttpResponse:

@@ -10,7 +10,10 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.http import HttpRequest, QueryDict
 from django.utils import timezone
+from django.utils.functional import lazy
 from django.utils.text import format_lazy
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from background.logs import current_request
 from spools.limits import Limits
@@ -53,7 +56,7 @@ def show_refusal(form: forms.BaseForm, error: ValidationError) -> None:
 
 
 # Of an hour that the end of summer time has twice: which of the two.
-HOURS = [("0", "The first, still summer time"), ("1", "The second, winter time")]
+HOURS = [("0", gettext_lazy("The first, still summer time")), ("1", gettext_lazy("The second, winter time"))]
 HOUR_MARK = "|"
 
 
@@ -70,7 +73,7 @@ class WhenInput(forms.DateTimeInput):
     def render(self, name: str, value: Any, attrs: Any = None, renderer: Any = None) -> Any:
         hour = ""
         if isinstance(value, str):
-            value, _, hour = value.partition(HOUR_MARK)
+            value, __, hour = value.partition(HOUR_MARK)
             naive = _naive(value)
         else:
             naive, hour = value, "" if value is None else str(value.fold)
@@ -78,8 +81,8 @@ class WhenInput(forms.DateTimeInput):
         if naive is None or not _was_twice(naive):
             return entry
         choice = forms.Select(
-            {"aria-label": "Which of the two hours", "data-note": "which_hour"},
-            [("", "Which of the two hours?"), *HOURS],
+            {"aria-label": _("Which of the two hours"), "data-note": "which_hour"},
+            [("", _("Which of the two hours?")), *HOURS],
         )
         return entry + choice.render(f"{name}_hour", hour, None, renderer)
 
@@ -93,8 +96,8 @@ class WhenField(forms.DateTimeField):
     def __init__(self, **options: Any) -> None:
         super().__init__(
             required=options.pop("required", False),
-            label=options.pop("label", "When"),
-            help_text=options.pop("help_text", "Empty: now."),
+            label=options.pop("label", gettext_lazy("When")),
+            help_text=options.pop("help_text", gettext_lazy("Empty: now.")),
             widget=WhenInput(),
             **options,
         )
@@ -102,7 +105,7 @@ class WhenField(forms.DateTimeField):
     def to_python(self, value: Any) -> datetime | None:
         if not isinstance(value, str):
             return super().to_python(value)
-        text, _, hour = value.partition(HOUR_MARK)
+        text, __, hour = value.partition(HOUR_MARK)
         naive = _naive(text.strip())
         if naive is None or naive.tzinfo is not None:
             return super().to_python(text)
@@ -110,13 +113,17 @@ class WhenField(forms.DateTimeField):
             if _was_skipped(naive):
                 raise refusal(
                     "no_such_hour",
-                    f"The clocks skipped {naive:%H:%M} on that day, when summer time began. Give another time.",
+                    _(
+                        "The clocks skipped {time} on that day, when summer time began. Give another time."
+                    ).format(time=f"{naive:%H:%M}"),
                 )
             return super().to_python(text)
         if not hour:
             raise refusal(
                 "which_hour",
-                f"The clocks showed {naive:%H:%M} twice on that day, when summer time ended. Choose the hour.",
+                _(
+                    "The clocks showed {time} twice on that day, when summer time ended. Choose the hour."
+                ).format(time=f"{naive:%H:%M}"),
             )
         # In UTC: Python compares no time of such an hour with one of another zone.
         return naive.replace(fold=int(hour), tzinfo=timezone.get_current_timezone()).astimezone(UTC)
@@ -147,7 +154,7 @@ def _was_skipped(naive: datetime) -> bool:
     return first is not None and first < second
 
 
-NO_NUMBER = "Enter a number, such as 1.5 or 1,5."
+NO_NUMBER = gettext_lazy("Enter a number, such as 1.5 or 1,5.")
 # 1,000 is a thousand to some and one to others.
 THOUSANDS_OR_DECIMALS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
@@ -160,7 +167,12 @@ class _WithComma:
             text = value.strip()
             if THOUSANDS_OR_DECIMALS.fullmatch(text):
                 whole, point = text.replace(",", ""), text.replace(",", ".")
-                raise refusal("comma_unclear", f"{text} may mean {whole} or {point}. Write one of these.")
+                raise refusal(
+                    "comma_unclear",
+                    _("{text} may mean {whole} or {point}. Write one of these.").format(
+                        text=text, whole=whole, point=point
+                    ),
+                )
             if text.count(",") == 1 and "." not in text:
                 value = text.replace(",", ".")
         return super().to_python(value)  # type: ignore[misc]
@@ -193,14 +205,22 @@ def _number_input() -> forms.TextInput:
     return forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
 
 
+_refuse_lazily = lazy(
+    lambda limits: limits.refuse("\0").replace("%", "%%").replace("\0", "%(show_value)s"), str
+)
+
+
 def number(
-    label: "str | _StrPromise", unit: str = "", *, limits: Limits | None = None, **options: Any
+    label: "str | _StrPromise",
+    unit: "str | _StrPromise" = "",
+    *,
+    limits: Limits | None = None,
+    **options: Any,
 ) -> NumberField:
     """A number input whose label names its unit; phones show a number pad for it."""
-    error_messages = {"invalid": NO_NUMBER}
+    error_messages: dict[str, Any] = {"invalid": NO_NUMBER}
     if limits is not None:
         options |= limits.bounds
-        sentence = limits.sentence.replace("%", "%%") + "; got %(show_value)s."
-        error_messages |= dict.fromkeys(limits.bounds, sentence)
+        error_messages |= dict.fromkeys(limits.bounds, _refuse_lazily(limits))
     label = format_lazy("{}, {}", label, unit) if unit else label
     return NumberField(label=label, widget=_number_input(), error_messages=error_messages, **options)

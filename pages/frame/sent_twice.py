@@ -6,6 +6,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
+from django.utils.translation import gettext as _
 
 from spools.edits.idempotency import MAX_KEY_LENGTH, KeyedRequest, KeyReused, answer_once
 
@@ -33,7 +34,7 @@ class SentTwiceMiddleware:
 
         def replay(status: int, address: str) -> HttpResponse:
             messages.info(
-                request, "This form was sent before. It was recorded once.", extra_tags="sent_before"
+                request, _("This form was sent before. It was recorded once."), extra_tags="sent_before"
             )
             return HttpResponseRedirect(address)
 

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from background import health, host, queries
@@ -49,7 +50,7 @@ def status_again(request: HttpRequest, pk: UUID) -> HttpResponse:
     except ValidationError as error:
         notify_refused(request, error)
     else:
-        messages.success(request, f"{item.name} is in the queue again.")
+        messages.success(request, _("{work} is in the queue again.").format(work=item.name))
     return redirect("status")
 
 

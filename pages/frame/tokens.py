@@ -7,6 +7,8 @@ from django.contrib import messages
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from access.models import Role, Token
@@ -16,15 +18,20 @@ from spools.models import Place
 
 
 class TokenForm(forms.Form):
-    name = forms.CharField(label="Device or script", max_length=80)
-    scope = forms.ChoiceField(label="It may", choices=Token.Scope, widget=forms.RadioSelect)
+    name = forms.CharField(label=gettext_lazy("Device or script"), max_length=80)
+    scope = forms.ChoiceField(label=gettext_lazy("It may"), choices=Token.Scope, widget=forms.RadioSelect)
     place = forms.ModelChoiceField(
         Place.objects.filter(retired_at=None),
+        label=gettext_lazy("Place"),
         required=False,
-        help_text="For readings: the place whose sensor it is.",
+        help_text=gettext_lazy("For readings: the place whose sensor it is."),
     )
     days = forms.IntegerField(
-        label="Ends after, days", min_value=1, max_value=MOST_DAYS, required=False, help_text="Empty: never."
+        label=gettext_lazy("Ends after, days"),
+        min_value=1,
+        max_value=MOST_DAYS,
+        required=False,
+        help_text=gettext_lazy("Empty: never."),
     )
 
 
@@ -47,7 +54,7 @@ def tokens(request: HttpRequest) -> HttpResponse:
 def token_end(request: HttpRequest, pk: int) -> HttpResponse:
     token = get_object_or_404(_listed(request), pk=pk)
     end_token(token)
-    messages.success(request, f"The token of {token} is ended.")
+    messages.success(request, _("The token of {token} is ended.").format(token=token))
     return redirect("tokens")
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
 
 from spools.models.versions import Versioned
 
@@ -49,8 +50,10 @@ def renew_version(form: forms.BaseForm, name: str, present: int) -> bool:
 def edited_meanwhile(present: Iterable[str]) -> ValidationError:
     """The refusal of a form that rests on older values. present: those that are stored now, with their labels."""
     return ValidationError(
-        f"Somebody else changed this meanwhile. Your values are still in the form below, but not saved. Stored now: "
-        f"{'; '.join(present) or 'the same values'}. Save again to replace that.",
+        _(
+            "Somebody else changed this meanwhile. Your values are still in the form below, but not saved. "
+            "Stored now: {values}. Save again to replace that."
+        ).format(values="; ".join(present) or _("the same values")),
         code=EDITED_MEANWHILE,
     )
 
@@ -59,7 +62,7 @@ def _display(row: Versioned, name: str) -> str:
     """The present value of a field as people read it."""
     named = getattr(row, f"get_{name}_display", None)
     value = getattr(row, name) if named is None else named()
-    return "empty" if value in (None, "") else f"“{value}”"
+    return _("empty") if value in (None, "") else f"“{value}”"
 
 
 class VersionedForm(forms.ModelForm):

@@ -114,7 +114,7 @@ def list_faults(paper: Paper) -> dict[str, str]:
     limits = [PAGE_MM, PAGE_MM, GRID, GRID, LABEL_MM, LABEL_MM, SPACE_MM, SPACE_MM, SPACE_MM, SPACE_MM]
     names = Paper.__dataclass_fields__
     faults = {
-        name: limit.sentence + "."
+        name: limit.refuse(f"{value:g}")
         for name, value, limit in zip(names, astuple(paper), limits, strict=True)
         if not limit.low <= value <= limit.high
     }

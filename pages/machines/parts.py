@@ -51,7 +51,7 @@ def part(request: HttpRequest, pk: int) -> HttpResponse:
     part_wear = _load_wear(machine_part)
     wear_entries = machine_part.wear.select_related("part__kind", "use__job", "use__toolhead__printer")
     context = {
-        "part": build_row(machine_part.kind.get_role_display(), part_wear),
+        "part": build_row(part_wear),
         "part_wear": part_wear,
         "bore": part_wear.bore(),
         "readings": machine_part.bore_readings.select_related("recorded_by", "withdrawn_by").order_by(
@@ -243,7 +243,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
         fitted = _("{kind} is fitted to {site}.")
         messages.success(request, fitted.format(kind=form.cleaned_data["kind"], site=fitting.site))
         return redirect(back)
-    row = build_row(fitting.get_role_display(), _load_wear(fitting.part))
+    row = build_row(_load_wear(fitting.part))
     missing = [kind for kind in kinds if counts.get(kind.pk, 0) <= 0]
     context = {"form": form, "fitting": fitting, "part": row, "back": back, "missing": missing}
     return render(request, "machines/replace.html", context)

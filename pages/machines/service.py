@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
+from maintenance.parts.wording import format_far_day
 from maintenance.readiness.material_changes import load_last_materials
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
@@ -48,6 +49,7 @@ def status_row(status: ServiceStatus) -> dict[str, Any]:
         "since": since,
         "state": state,
         "due_at": due_at,
+        "due_day": due_at and format_far_day(due_at),
         "percent": round(100 * min(1.0, since.share)),
     }
 

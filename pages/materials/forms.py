@@ -40,12 +40,17 @@ class FeedstockForm(VersionedForm):
             *Feedstock.OVERRIDES,
         ]
         labels = {
+            "polymer": _("Polymer"),
+            "colour": _("Colour"),
+            "filler": _("Filler"),
+            "data_sheet": _("Data sheet"),
             "name": _("Product name"),
             "diameter_mm": _("Diameter, mm"),
             "filler_mass_fraction": _("Filler, share of the mass (0.15 is 15 %)"),
             "reorder_point_g": _("Reorder point, g"),
             **{name: labelled(name) for name in Feedstock.OVERRIDES},
         }
+        help_texts = {"data_sheet": _("Title and date of the data sheet.")}
 
     maker_name = forms.CharField(
         label=_("Maker"),

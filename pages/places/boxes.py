@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
 
 from pages.frame.forms import apply, post_data
 from pages.places.forms import DesiccantForm
@@ -35,6 +36,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
     return context | {
         "state": _state(box),
         "desiccant": DESICCANTS[kind],
+        "desiccant_name": kind.label,
         "advice": Statement(f"dry_box_regeneration.{kind.value}"),
         "leak_factor": LEAK_FACTOR,
         "opening_share_pct": 100 * OPENING_SHARE,
@@ -80,6 +82,6 @@ def place_desiccant(request: HttpRequest, pk: int) -> HttpResponse:
         )
 
     if apply(form, record):
-        messages.success(request, f"{place}: {form.charge}.")
+        messages.success(request, _("{place}: {charge}.").format(place=place, charge=form.charge))
         return redirect("place", pk)
     return render(request, "places/desiccant.html", {"place": place, "form": form})

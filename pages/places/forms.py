@@ -4,6 +4,8 @@ from typing import Any
 
 from django import forms
 from django.db.models import Q
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
@@ -40,46 +42,66 @@ class PlaceForm(VersionedForm):
             "sachet_g",
         ]
         labels = {
-            "assumed_temperature_c": "Assumed temperature, °C",
-            "assumed_rh_pct": "Assumed humidity, % RH",
-            "room": "Room that it stands in",
-            "spool_capacity": "Spools that fit into a dryer at once",
-            "air_exchange": "A dryer's exchange of air",
-            "air_flow_l_min": "A dryer's air flow, litres a minute",
-            "desiccant_dew_point_c": "Dew point over a dryer's desiccant, °C",
-            "volume_l": "Volume of a dry box, litres",
-            "half_time_h": "Half-time of a dry box, h",
-            "limit_rh_pct": "Humidity limit of a dry box, % RH",
-            "film": "Film of sealed bags",
-            "sachet_g": "Silica gel in each bag, g",
+            "name": _("Name"),
+            "kind": _("Kind"),
+            "assumed_temperature_c": _("Assumed temperature, °C"),
+            "assumed_rh_pct": _("Assumed humidity, % RH"),
+            "room": _("Room that it stands in"),
+            "moved_air": _("It has a fan"),
+            "feeds": _("Filament can be fed from it while it prints"),
+            "max_set_point_c": _("Hottest set point, °C"),
+            "set_point_error_c": _("Error of the set point, K"),
+            "spool_capacity": _("Spools that fit into a dryer at once"),
+            "air_exchange": _("A dryer's exchange of air"),
+            "air_flow_l_min": _("A dryer's air flow, litres a minute"),
+            "desiccant_dew_point_c": _("Dew point over a dryer's desiccant, °C"),
+            "volume_l": _("Volume of a dry box, litres"),
+            "half_time_h": _("Half-time of a dry box, h"),
+            "limit_rh_pct": _("Humidity limit of a dry box, % RH"),
+            "film": _("Film of sealed bags"),
+            "sachet_g": _("Silica gel in each bag, g"),
         }
         help_texts = {
-            "assumed_temperature_c": "Counts while there is no reading of the last 6 hours.",
-            "room": "For a dryer or printer, which takes in its air and its readings unless it has its own, and for a "
-            "dry box or bags, into which it leaks; bags may lie in a dry box. Empty: the assumed air above stands for that "
-            "of the room, and a dry box is not computed.",
-            "film": "For sealed bags, one for each spool. With the room that they lie in, the air in each is computed.",
-            "sachet_g": "A fresh sachet goes in each time that a bag is closed.",
-            "volume_l": "While there is no reading, its air is computed from this, the half-time, the room and the desiccant.",
-            "half_time_h": "Without desiccant: hours until it is half way from dry to the room's humidity.",
-            "limit_rh_pct": "Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box.",
-            "max_set_point_c": "For a dryer: the hottest it can be set to.",
-            "set_point_error_c": "For a dryer: how far it may be off what it shows.",
-            "spool_capacity": "Empty: not known; the drying plan of the week then counts one.",
-            "air_exchange": "The water that the spools give off leaves with the air: in a dryer that exchanges little, "
-            "drying takes longer, the more so the more spools dry in it. Empty: as it was, freely for a new dryer.",
-            "air_flow_l_min": "Empty: as usual, about 15 vented freely, 1 vented a little, 5 over desiccant.",
-            "desiccant_dew_point_c": "Of a dryer that is sealed, with desiccant. Empty: as usual, -10.",
-            "moved_air": "Moved air dries faster.",
-            "feeds": "For a dry box or a dryer with an outlet: a loaded spool can stay in it.",
+            "assumed_temperature_c": _("Counts while there is no reading of the last 6 hours."),
+            "room": _(
+                "For a dryer or printer, which takes in its air and its readings unless it has its own, and for a dry box "
+                "or bags, into which it leaks; bags may lie in a dry box. Empty: the assumed air above stands for that of "
+                "the room, and a dry box is not computed."
+            ),
+            "film": _(
+                "For sealed bags, one for each spool. With the room that they lie in, the air in each is computed."
+            ),
+            "sachet_g": _("A fresh sachet goes in each time that a bag is closed."),
+            "volume_l": _(
+                "While there is no reading, its air is computed from this, the half-time, the room and the desiccant."
+            ),
+            "half_time_h": _(
+                "Without desiccant: hours until it is half way from dry to the room's humidity."
+            ),
+            "limit_rh_pct": _("Above it the desiccant is regenerated. Empty: as it was, 20 % for a new box."),
+            "max_set_point_c": _("For a dryer: the hottest it can be set to."),
+            "set_point_error_c": _("For a dryer: how far it may be off what it shows."),
+            "spool_capacity": _("Empty: not known; the drying plan of the week then counts one."),
+            "air_exchange": _(
+                "The water that the spools give off leaves with the air: in a dryer that exchanges little, drying takes "
+                "longer, the more so the more spools dry in it. Empty: as it was, freely for a new dryer."
+            ),
+            "air_flow_l_min": _(
+                "Empty: as usual, about 15 vented freely, 1 vented a little, 5 over desiccant."
+            ),
+            "desiccant_dew_point_c": _("Of a dryer that is sealed, with desiccant. Empty: as usual, -10."),
+            "moved_air": _("Moved air dries faster."),
+            "feeds": _("For a dry box or a dryer with an outlet: a loaded spool can stay in it."),
         }
 
     air_changes_day = number(
-        "Or air changes of a dry box, a day",
+        _("Or air changes of a dry box, a day"),
         required=False,
         limits=limits.AIR_CHANGES_DAY,
-        help_text="Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately "
-        "(the AIC's classes of seals).",
+        help_text=_(
+            "Instead of the half-time. Cases of museums: 0.1 very well sealed, 0.3 well, 1 moderately (the AIC's classes "
+            "of seals)."
+        ),
     )
     field_order = ["name", "kind", *Meta.fields[2:14], "air_changes_day"]
 
@@ -89,7 +111,7 @@ class PlaceForm(VersionedForm):
             self.fields[name].required = False
         if self.instance.kind == Place.Kind.PRINTER and self.instance.pk:
             self.fields["name"].disabled = True
-            self.fields["name"].help_text = "A printer's place has the printer's name. Rename the printer."
+            self.fields["name"].help_text = _("A printer's place has the printer's name. Rename the printer.")
         room: Any = self.fields["room"]
         room.queryset = room.queryset.filter(Q(retired_at=None) | Q(pk=self.instance.room_id))
 
@@ -109,7 +131,7 @@ class PlaceForm(VersionedForm):
         if air_changes_day and data.get("half_time_h"):
             raise refusal(
                 "half_time_or_air_changes",
-                "Give the half-time or the air changes, not both.",
+                gettext("Give the half-time or the air changes, not both."),
                 "air_changes_day",
             )
         if air_changes_day:
@@ -120,47 +142,47 @@ class PlaceForm(VersionedForm):
         kind = self.cleaned_data["kind"]
         was = self.instance.kind
         if self.instance.pk and Place.Kind.PRINTER in (kind, was) and kind != was:
-            raise refusal("place_of_printer", "A printer's place stays one. Add another place instead.")
+            sentence = gettext("A printer's place stays one. Add another place instead.")
+            raise refusal("place_of_printer", sentence)
         if not self.instance.pk and kind == Place.Kind.PRINTER:
-            raise refusal(
-                "place_of_printer", "Add the printer on the machines page; its place comes with it."
-            )
+            sentence = gettext("Add the printer on the machines page; its place comes with it.")
+            raise refusal("place_of_printer", sentence)
         return kind
 
 
 class DesiccantForm(forms.Form):
-    kind = forms.ChoiceField(label="Kind", choices=DesiccantCharge.Kind)
+    kind = forms.ChoiceField(label=_("Kind"), choices=DesiccantCharge.Kind)
     dry_mass_g = number(
-        "Mass when dry", "g", limits=limits.DESICCANT_G, help_text="0: the desiccant was taken out."
+        _("Mass when dry"), "g", limits=limits.DESICCANT_G, help_text=_("0: the desiccant was taken out.")
     )
     condition = forms.ChoiceField(
-        label="Condition",
+        label=_("Condition"),
         choices=DesiccantCharge.Condition,
         widget=forms.RadioSelect,
-        help_text="Unknown counts as spent: in equilibrium with the room.",
+        help_text=_("Unknown counts as spent: in equilibrium with the room."),
     )
     regenerated_c = number(
-        "Regenerated at",
+        _("Regenerated at"),
         "°C",
         required=False,
         limits=limits.REGENERATION_C,
-        help_text="Where it was regenerated.",
+        help_text=_("Where it was regenerated."),
     )
     when = WhenField()
-    note = forms.CharField(label="Note", max_length=200, required=False)
+    note = forms.CharField(label=_("Note"), max_length=200, required=False)
 
     charge: DesiccantCharge
 
 
 class SaltCheckForm(forms.Form):
-    rh_pct = number("It reads", "% RH", limits=limits.RH_PCT)
-    temperature_c = number("Temperature in the bag", "°C", limits=limits.SALT_CHECK_C)
+    rh_pct = number(_("It reads"), _("% RH"), limits=limits.RH_PCT)
+    temperature_c = number(_("Temperature in the bag"), "°C", limits=limits.SALT_CHECK_C)
     hours = number(
-        "Time in the bag",
+        _("Time in the bag"),
         "h",
         limits=limits.SALT_CHECK_HOURS,
         initial=USUAL_HOURS,
-        help_text="Readings from these hours do not count as air of this place.",
+        help_text=_("Readings from these hours do not count as air of this place."),
     )
     when = WhenField()
 
@@ -168,24 +190,26 @@ class SaltCheckForm(forms.Form):
 
 
 class ReadingForm(forms.Form):
-    temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
-    rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
+    temperature_c = number(_("Temperature"), "°C", limits=limits.TEMPERATURE_C)
+    rh_pct = number(_("Humidity"), _("% RH"), limits=limits.RH_PCT)
     when = WhenField()
 
 
 class CorrectReadingForm(forms.Form):
-    temperature_c = number("Temperature", "°C", limits=limits.TEMPERATURE_C)
-    rh_pct = number("Humidity", "% RH", limits=limits.RH_PCT)
+    temperature_c = number(_("Temperature"), "°C", limits=limits.TEMPERATURE_C)
+    rh_pct = number(_("Humidity"), _("% RH"), limits=limits.RH_PCT)
 
 
 class WithdrawReadingsForm(forms.Form):
-    start = WhenField(label="From", help_text="For one reading give its time twice.", required=True)
-    end = WhenField(label="Until", help_text="", required=True)
-    reason = forms.CharField(max_length=MAX_REASON_LENGTH, help_text="A stuck sensor, the wrong shelf.")
+    start = WhenField(label=_("From"), help_text=_("For one reading give its time twice."), required=True)
+    end = WhenField(label=_("Until"), help_text="", required=True)
+    reason = forms.CharField(
+        label=_("Reason"), max_length=MAX_REASON_LENGTH, help_text=_("A stuck sensor, the wrong shelf.")
+    )
 
 
 class ReadingsFileForm(forms.Form):
     file = forms.FileField(
-        label="CSV file",
-        help_text="Columns time, temperature_c, rh_pct; times like 2026-01-31 08:00, in the shop's zone.",
+        label=_("CSV file"),
+        help_text=_("Columns time, temperature_c, rh_pct; times like 2026-01-31 08:00, in the shop's zone."),
     )

@@ -6,6 +6,8 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from pages.frame.forms import apply, post_data
 from pages.places.forms import CorrectReadingForm, ReadingForm, ReadingsFileForm, WithdrawReadingsForm
@@ -36,15 +38,19 @@ def place_readings(request: HttpRequest, pk: int) -> HttpResponse:
         if not added:
             raise refusal(
                 "reading_present",
-                "There is a reading of that time already. Correct it on the page of the place, or give another time.",
+                _(
+                    "There is a reading of that time already. Correct it on the page of the place, or give another time."
+                ),
                 "at",
             )
         counts.append((added, present))
 
     if apply(file_form, record_file) or apply(reading_form, record_one):
-        added, duplicate_count = counts[0]
-        duplicates = f"; {duplicate_count} there already, left unchanged" if duplicate_count else ""
-        messages.success(request, f"{added} reading{'' if added == 1 else 's'} added{duplicates}.")
+        added, present = counts[0]
+        sentences = [ngettext("{count} reading added.", "{count} readings added.", added).format(count=added)]
+        if present:
+            sentences.append(_("Left unchanged because there already: {count}.").format(count=present))
+        messages.success(request, " ".join(sentences))
         return redirect("place", pk)
     context = {"place": place, "reading_form": reading_form, "file_form": file_form}
     return render(request, "places/readings.html", context)
@@ -65,7 +71,9 @@ def readings_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, "The readings are withdrawn. What rests on them is computed without them.")
+        messages.success(
+            request, _("The readings are withdrawn. What rests on them is computed without them.")
+        )
         return redirect("place", pk)
     return render(request, "places/withdraw_readings.html", {"place": place, "form": form})
 
@@ -79,7 +87,7 @@ def reading_correct(request: HttpRequest, pk: int, reading_pk: int) -> HttpRespo
     initial = {"temperature_c": reading.temperature_c, "rh_pct": reading.rh_pct}
     form = CorrectReadingForm(post_data(request), initial=initial)
     if apply(form, lambda data: correct_reading(reading, **data, by=request.user)):
-        messages.success(request, "The right values count. What rests on them is computed again.")
+        messages.success(request, _("The right values count. What rests on them is computed again."))
         return redirect("place", pk)
     return render(request, "places/correct_reading.html", {"place": place, "form": form, "reading": reading})
 

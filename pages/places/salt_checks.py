@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
 
 from pages.frame.forms import apply, post_data
 from pages.places.forms import SaltCheckForm
@@ -39,6 +40,7 @@ def place_salt_check(request: HttpRequest, pk: int) -> HttpResponse:
         )
 
     if apply(form, record):
-        messages.success(request, f"The hygrometer of {place} {describe_check(form.check).sentence}.")
+        sentence = _("The hygrometer of {place} {result}.")
+        messages.success(request, sentence.format(place=place, result=describe_check(form.check).sentence))
         return redirect("place", pk)
     return render(request, "places/salt_check.html", {"place": place, "form": form})

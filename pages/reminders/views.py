@@ -9,14 +9,17 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from maintenance.board.version import board_version
 from maintenance.models import Reminder
 from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions.moisture import find_damp_spools
-from maintenance.reminders.links import link_of, load_due, load_snoozed, with_subjects
+from maintenance.reminders.groups import KINDS, build_row, group_due
+from maintenance.reminders.links import load_due, load_snoozed, with_subjects
 from maintenance.reminders.queries import count_by_kind, count_due_by_kind, open_reminders, snoozed_reminders
+from maintenance.reminders.wording import explain
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
 from pages.reminders.forms import (
@@ -24,7 +27,7 @@ from pages.reminders.forms import (
     SNOOZE_SEVERAL_DAYS,
     CompleteForm,
     EndedForm,
-    KindForm,
+    GroupForm,
     SnoozeForm,
     SnoozeSeveralForm,
 )
@@ -35,46 +38,38 @@ EARLIER = 10
 
 
 def reminders(request: HttpRequest) -> HttpResponse:
-    """Due reminders in groups of a kind, and below the last of them the snoozed ones; of one kind, where there are many.
+    """Due reminders in groups of what is to be done, and below the last of them the snoozed ones; ?group= narrows them.
 
     The same number of queries however many there are.
     """
-    live, now, form = board_version(), timezone.now(), KindForm(request.GET)
+    live, now, form = board_version(), timezone.now(), GroupForm(request.GET)
     due, snoozed = open_reminders(now, request.user), snoozed_reminders(now)
-    kind = form.cleaned_data["kind"] if form.is_valid() else ""
-    if kind:
-        due, snoozed = due.filter(kind=kind), snoozed.filter(kind=kind)
-    counts = count_by_kind(due) if kind else count_due_by_kind(now)
+    group = form.cleaned_data["group"] if form.is_valid() else ""
+    if group:
+        due, snoozed = due.filter(kind__in=KINDS[group]), snoozed.filter(kind__in=KINDS[group])
+    counts = count_by_kind(due) if group else count_due_by_kind(now)
     paginator = Paginator(with_subjects(due), PER_PAGE)
     paginator.count = sum(counts.values())
     page = paginator.get_page(request.GET.get("page"))
-    is_first = page.number == 1 and not kind
-    rows = [_row(reminder) for reminder in (load_due(PER_PAGE, now, request.user) if is_first else page)]
-    groups: dict[str, list[dict]] = {}
-    for row in rows:
-        groups.setdefault(row["reminder"].kind, []).append(row)
+    is_first = page.number == 1 and not group
+    page.object_list = load_due(PER_PAGE, now, request.user) if is_first else list(page.object_list)
     context = {
         "form": form,
         "page": page,
         "query": _query(request),
-        "due": rows,
-        "groups": [(kind, Reminder.Kind(kind).label, counts[kind], group) for kind, group in groups.items()],
-        "counts": [(kind, Reminder.Kind(kind).label, count) for kind, count in counts.items()],
+        "group": group,
+        "groups": group_due(page, counts),
         "choices": SNOOZE_SEVERAL_DAYS.items(),
         "damp": find_damp_spools().count(),
+        "now": now,
         "live": live,
     }
     if page.has_next():
         context["snoozed_count"] = snoozed.count()
     else:
-        waiting = with_subjects(snoozed) if kind else load_snoozed(now)
-        context["snoozed"] = [_row(reminder) for reminder in waiting]
+        waiting = with_subjects(snoozed) if group else load_snoozed(now)
+        context["snoozed"] = [build_row(reminder) for reminder in waiting]
     return render(request, "reminders/list.html", context)
-
-
-def _row(reminder: Reminder) -> dict:
-    address, action = link_of(reminder)
-    return {"reminder": reminder, "address": address, "action": action}
 
 
 def reminders_ended(request: HttpRequest) -> HttpResponse:
@@ -103,7 +98,8 @@ def reminder(request: HttpRequest, pk: int) -> HttpResponse:
     """One reminder with its events, and earlier ones of the same condition."""
     row = get_object_or_404(with_subjects(Reminder.objects.all()), pk=pk)
     earlier = _ended_reminders().filter(condition=row.condition, opened_at__lt=row.opened_at)
-    context = {"row": _row(row), "events": row.events.select_related("by"), "earlier": earlier[:EARLIER]}
+    context = {"row": build_row(row), "events": row.events.select_related("by"), "earlier": earlier[:EARLIER]}
+    context["why"] = explain(row.reason)
     return render(request, "reminders/detail.html", context)
 
 
@@ -112,7 +108,9 @@ def _redirect_ended(request: HttpRequest, reminder: Reminder) -> HttpResponse:
     assert reminder.ended_at is not None
     messages.error(
         request,
-        f"This reminder ended on {format_time(reminder.ended_at)} already. Nothing was saved.",
+        _("This reminder ended on {time} already. Nothing was saved.").format(
+            time=format_time(reminder.ended_at)
+        ),
         extra_tags="ended_already",
     )
     return redirect("reminder", reminder.pk)
@@ -126,11 +124,12 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 
     def snooze(data: dict) -> None:
         snoozed = lifecycle.snooze(reminder, form.until_time(), data.get("amount"), by=request.user)
-        messages.success(request, f"{reminder}: snoozed {lifecycle.describe_snooze(snoozed).sentence}.")
+        until = lifecycle.describe_snooze(snoozed).sentence
+        messages.success(request, _("{reminder}: snoozed {until}.").format(reminder=reminder, until=until))
 
     if apply(form, snooze):
         return redirect("reminders")
-    context = {"form": form, "row": _row(reminder), "choices": SNOOZE_DAYS.items()}
+    context = {"form": form, "row": build_row(reminder), "choices": SNOOZE_DAYS.items()}
     amount = lifecycle.describe_amount(reminder)
     context["amount"] = "" if amount is None else amount.sentence
     return render(request, "reminders/snooze.html", context)
@@ -138,15 +137,16 @@ def reminder_snooze(request: HttpRequest, pk: int) -> HttpResponse:
 
 @require_POST
 def reminders_snooze(request: HttpRequest) -> HttpResponse:
-    """Several at once: those that are ticked, or all due ones of a kind."""
+    """Several at once: those that are ticked, or all due ones of a group."""
     form = SnoozeSeveralForm(request.POST)
 
     def snooze(data: dict) -> None:
         chosen = data["reminders"]
-        if data["kind"]:
-            chosen = open_reminders(user=request.user).filter(kind=data["kind"])
+        if data["group"]:
+            chosen = open_reminders(user=request.user).filter(kind__in=KINDS[data["group"]])
         count = lifecycle.snooze_several(chosen, form.until_time(), by=request.user)
-        messages.success(request, f"{count} snoozed for {SNOOZE_SEVERAL_DAYS[data['days']]}.")
+        duration = SNOOZE_SEVERAL_DAYS[data["days"]]
+        messages.success(request, _("{count} snoozed for {duration}.").format(count=count, duration=duration))
 
     if not apply(form, snooze):
         notify_refused(request, ValidationError(list(chain.from_iterable(form.errors.as_data().values()))))
@@ -159,11 +159,11 @@ def reminder_complete(request: HttpRequest, pk: int) -> HttpResponse:
         return _redirect_ended(request, reminder)
     form = CompleteForm(post_data(request))
     if apply(form, lambda data: lifecycle.complete(reminder, data["note"], by=request.user)):
-        messages.success(request, f"{reminder}: completed.")
+        messages.success(request, _("{reminder}: completed.").format(reminder=reminder))
         return redirect("reminders")
     context = {
         "form": form,
-        "row": _row(reminder),
+        "row": build_row(reminder),
         "once_per_event": reminder.kind in lifecycle.ONCE_PER_EVENT,
     }
     return render(request, "reminders/complete.html", context)

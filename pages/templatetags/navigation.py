@@ -47,6 +47,7 @@ BELONG = {
 
 @dataclass(frozen=True)
 class Link:
+    name: str
     text: str
     address: str
     current: bool
@@ -56,7 +57,7 @@ def link(name: str, path: str) -> Link:
     address = reverse(name)
     under = [address, *BELONG.get(name, [])]
     current = path == address if address == "/" else any(path.startswith(start) for start in under)
-    return Link(str(TEXTS[name]), address, current)
+    return Link(name, str(TEXTS[name]), address, current)
 
 
 @register.inclusion_tag("partials/navigation.html", takes_context=True)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from django import template
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance.models import PartKind, WearEntry
 from maintenance.parts.wear_entries import COUNTED, scale_life
@@ -30,6 +31,20 @@ def band(values: Sequence[float]) -> str:
 def likely(values: Sequence[float]) -> str:
     """The middle one of low, likely, high."""
     return format_number(values[1])
+
+
+STATES = {
+    "clear": gettext_lazy("Clear"),
+    "caution": gettext_lazy("Caution"),
+    "hold": gettext_lazy("Hold"),
+    "unknown": gettext_lazy("Unknown"),
+}
+
+
+@register.filter
+def state_word(state: str) -> str:
+    """The state of a verdict as a word."""
+    return str(STATES.get(state, state))
 
 
 @register.filter

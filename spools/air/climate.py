@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from django.db import transaction
 from django.db.models import DateTimeField, Q, QuerySet, prefetch_related_objects
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from background.prepared import Ids, Parameter, PreparedRows
 from background.queue import enqueue
@@ -137,7 +138,11 @@ _RECENT = PreparedRows(_select_recent)
 
 def describe_computed(temperature_c: float, rh_pct: float, charge: DesiccantCharge) -> Climate:
     """The air of a dry box in which nothing is read, with this desiccant in it, or none."""
-    values = {"at": charge.at.isoformat(), "desiccant": str(charge), "believed_h": BELIEVED_HOURS}
+    values = {
+        "at": charge.at.isoformat(),
+        "desiccant": charge.describe().as_data(),
+        "believed_h": BELIEVED_HOURS,
+    }
     code = "air.computed" if charge.dry_mass_g else "air.computed_without_desiccant"
     return Climate(temperature_c, rh_pct, "computed", Statement(code, values))
 
@@ -190,10 +195,12 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str, by: Any
     is_batch = len(rows) > 1
     readings: dict[datetime, Values] = {}
     for number, row in enumerate(rows, start=1):
-        at, temperature_c, rh_pct = require_reading(row, f"Reading {number}, " if is_batch else "")
+        at, temperature_c, rh_pct = require_reading(
+            row, _("Reading {number}, ").format(number=number) if is_batch else ""
+        )
         readings.setdefault(at, (temperature_c, rh_pct))
     if not readings:
-        raise refusal("no_readings", "There are no readings in this. Give at least one.")
+        raise refusal("no_readings", _("There are no readings in this. Give at least one."))
     stored_times = set(
         Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
             "at", flat=True

@@ -1,7 +1,7 @@
 """Readings from a CSV file: time, temperature_c, rh_pct, as loggers and spreadsheets write them."""
 
 import csv
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
 from datetime import datetime
 from io import SEEK_END, TextIOWrapper
@@ -10,6 +10,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import require_past_time, require_within
@@ -18,7 +19,6 @@ from spools.refusals import refusal
 COLUMNS = ("time", "temperature_c", "rh_pct")
 MAX_LINES = 200_000
 MAX_BYTES = 10 * 2**20
-HEADER = f"The first line must name the columns {', '.join(COLUMNS)}"
 
 
 def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
@@ -31,14 +31,14 @@ def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
     with closing(_lines(file)) as lines:
         first = next(lines, "")
         if not first.strip():
-            raise refusal("file_empty", f"The file is empty. {HEADER}.")
+            raise refusal("file_empty", " ".join([_("The file is empty."), _name_columns()]))
         delimiter = max(";\t,", key=first.count)
         rows = [
-            require_reading((at, temperature_c, rh_pct), f"Line {number}, ")
+            require_reading((at, temperature_c, rh_pct), _("Line {number}, ").format(number=number))
             for number, at, temperature_c, rh_pct in _parse(chain([first], lines), delimiter)
         ]
     if not rows:
-        raise refusal("no_readings", "The file has a header and no readings below it.")
+        raise refusal("no_readings", _("The file has a header and no readings below it."))
     return rows
 
 
@@ -55,7 +55,8 @@ def require_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, floa
         if not prefix:
             raise
         field, messages = next(iter(error.message_dict.items()))
-        raise refusal("impossible_reading", f"{prefix}{field}: {messages[0]} Nothing was stored.") from None
+        sentence = f"{prefix}{field}: {messages[0]} " + _("Nothing was stored.")
+        raise refusal("impossible_reading", sentence) from None
 
 
 def _lines(file: Any) -> Generator[str, None, None]:
@@ -63,14 +64,17 @@ def _lines(file: Any) -> Generator[str, None, None]:
     stored = getattr(file, "file", file)
     if stored.seek(0, SEEK_END) > MAX_BYTES:
         raise refusal(
-            "file_too_large", f"The file is larger than {MAX_BYTES // 2**20} MiB. Split it.", "file"
+            "file_too_large",
+            _("The file is larger than {size} MiB. Split it.").format(size=MAX_BYTES // 2**20),
+            "file",
         )
     stored.seek(0)
     text = TextIOWrapper(stored, "utf-8-sig")
     try:
         for number, line in enumerate(text, 1):
             if number > MAX_LINES:
-                raise refusal("file_too_long", f"The file has more than {MAX_LINES} lines. Split it.")
+                sentence = _("The file has more than {count} lines. Split it.").format(count=MAX_LINES)
+                raise refusal("file_too_long", sentence)
             if "\0" in line:
                 raise _not_text()
             yield line
@@ -81,8 +85,16 @@ def _lines(file: Any) -> Generator[str, None, None]:
         text.detach()
 
 
+def _name_columns(missing: Sequence[str] = ()) -> str:
+    columns = ", ".join(COLUMNS)
+    if not missing:
+        return _("The first line must name the columns {columns}.").format(columns=columns)
+    sentence = _("The first line must name the columns {columns}; missing: {missing}.")
+    return sentence.format(columns=columns, missing=", ".join(missing))
+
+
 def _not_text() -> ValidationError:
-    return refusal("not_text", "This is not a text file. Export the readings as CSV in UTF-8.")
+    return refusal("not_text", _("This is not a text file. Export the readings as CSV in UTF-8."))
 
 
 def _parse(lines: Iterator[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
@@ -91,20 +103,20 @@ def _parse(lines: Iterator[str], delimiter: str) -> Iterator[tuple[int, datetime
         names = [name.strip().lower() for name in next(reader)]
         missing = [column for column in COLUMNS if column not in names]
         if missing:
-            raise refusal("column_missing", f"{HEADER}; {', '.join(missing)} is missing.")
+            raise refusal("column_missing", _name_columns(missing))
         places = [names.index(column) for column in COLUMNS]
         for cells in reader:
             number = reader.line_num
             if not any(cell.strip() for cell in cells):
                 continue
             if len(cells) <= max(places):
-                raise refusal(
-                    "column_count", f"Line {number} has {len(cells)} columns. Complete it or take it out."
-                )
+                sentence = _("Line {number} has {count} columns. Complete it or take it out.")
+                raise refusal("column_count", sentence.format(number=number, count=len(cells)))
             at, temperature_c, rh_pct = (cells[place].strip() for place in places)
             yield number, _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
     except csv.Error as error:
-        raise refusal("not_csv", f"Line {reader.line_num} is not CSV ({error}). Correct it.") from None
+        sentence = _("Line {number} is not CSV ({error}). Correct it.")
+        raise refusal("not_csv", sentence.format(number=reader.line_num, error=error)) from None
 
 
 def _time(text: str, number: int) -> datetime:
@@ -112,13 +124,13 @@ def _time(text: str, number: int) -> datetime:
         at = datetime.fromisoformat(text)
         return timezone.make_aware(at) if timezone.is_naive(at) else at
     except (ValueError, OverflowError):
-        raise refusal(
-            "not_a_time", f'Line {number}: "{text[:40]}" is not a time. Write it as 2026-01-31 08:00.'
-        ) from None
+        sentence = _('Line {number}: "{text}" is not a time. Write it as 2026-01-31 08:00.')
+        raise refusal("not_a_time", sentence.format(number=number, text=text[:40])) from None
 
 
 def _number(text: str, number: int) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        raise refusal("not_a_number", f'Line {number}: "{text[:40]}" is not a number.') from None
+        sentence = _('Line {number}: "{text}" is not a number.')
+        raise refusal("not_a_number", sentence.format(number=number, text=text[:40])) from None

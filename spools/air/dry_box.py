@@ -9,6 +9,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.air.dry_box_cache import OPENINGS_OVER, SimulatedAir, simulate_airs
@@ -55,9 +56,8 @@ def put_desiccant(
     Refused: another kind of place, unknown kinds, impossible numbers, a second charge at the same time.
     """
     if place.kind != Place.Kind.DRY_BOX:
-        raise refusal(
-            "not_a_dry_box", f"{place} is a {place.get_kind_display()}. Desiccant is recorded for dry boxes."
-        )
+        sentence = _("{place} is no dry box. Desiccant is recorded for dry boxes.").format(place=place)
+        raise refusal("not_a_dry_box", sentence)
     require_choice("kind", kind, Kind.values)
     require_choice("condition", condition, DesiccantCharge.Condition.values)
     at = require_past_time(at)
@@ -65,19 +65,20 @@ def put_desiccant(
     if condition == DesiccantCharge.Condition.REGENERATED:
         if regenerated_c is None:
             raise refusal(
-                "temperature_missing", "Give the temperature at which it was regenerated.", "regenerated_c"
+                "temperature_missing", _("Give the temperature at which it was regenerated."), "regenerated_c"
             )
         regenerated_c = require_within("regenerated_c", regenerated_c, *limits.REGENERATION_C)
     elif regenerated_c is not None:
         raise refusal(
-            "not_regenerated", "Leave it empty, or choose that it was regenerated.", "regenerated_c"
+            "not_regenerated", _("Leave it empty, or choose that it was regenerated."), "regenerated_c"
         )
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).select_related("room").get(pk=place.pk)
     if place.charges.valid().filter(at=at).exists():
-        raise refusal(
-            "recorded_already", f"A charge of {format_time(at)} is recorded already. Give another time.", "at"
+        sentence = _("A charge of {time} is recorded already. Give another time.").format(
+            time=format_time(at)
         )
+        raise refusal("recorded_already", sentence, "at")
     charge = DesiccantCharge.objects.create(
         place=place,
         kind=kind,

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
+from django.utils.translation import gettext as _
 
 from spools.air.climate import invalidate_readings
 from spools.air.csv_import import require_reading
@@ -35,13 +36,16 @@ def withdraw_readings(
     lock_spool_facts()
     start, end = require_past_time(start, field="start"), require_past_time(end, field="end")
     if end < start:
-        raise refusal("end_before_start", f"{format_time(end)} is before {format_time(start)}.", "end")
+        sentence = _("{end} is before {start}.").format(end=format_time(end), start=format_time(start))
+        raise refusal("end_before_start", sentence, "end")
     span = ReadingWithdrawal(place=place, start=start, end=end, reason=reason, recorded_by=by)
     readings = list(Reading.objects.filter(_within(span), place=place).order_by("at"))
     if not readings:
         raise refusal(
             "no_readings",
-            f"{place} has no reading from {format_time(start)} to {format_time(end)}. Give other times.",
+            _("{place} has no reading from {start} to {end}. Give other times.").format(
+                place=place, start=format_time(start), end=format_time(end)
+            ),
             "start",
         )
     span.save()
@@ -60,10 +64,11 @@ def correct_reading(reading: Reading, temperature_c: float, rh_pct: float, *, by
     lock_spool_facts()
     place, at = reading.place, reading.at
     if reading.origin == Reading.Origin.API:
-        raise refusal("sent_by_sensor", "A sensor sent this reading. Withdraw it, or record another one.")
+        sentence = _("A sensor sent this reading. Withdraw it, or record another one.")
+        raise refusal("sent_by_sensor", sentence)
     at, temperature_c, rh_pct = require_reading((at, temperature_c, rh_pct))
     if (temperature_c, rh_pct) == (reading.temperature_c, reading.rh_pct):
-        raise refusal("same_values", "These are the values that are stored. Give the right ones.")
+        raise refusal("same_values", _("These are the values that are stored. Give the right ones."))
     withdraw_readings(place, at, at, reason=None, by=by)
     right = Reading.objects.create(
         place=place,
@@ -94,9 +99,8 @@ def admit_readings(span: ReadingWithdrawal) -> None:
     admitted = list(span.readings.exclude(Exists(replaced)).exclude(Exists(earlier)).order_by("at"))
     if not admitted:
         if span.readings.exists():
-            raise refusal(
-                "reading_replaced", "The right values of that time count. Withdraw that reading first."
-            )
+            sentence = _("The right values of that time count. Withdraw that reading first.")
+            raise refusal("reading_replaced", sentence)
         return
     _store(Reading, admitted, place=place)
     _delete(admitted)

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from background.prepared import Ids, PreparedRows
 from spools import limits
@@ -21,7 +22,7 @@ from spools.models import Place, SaltCheck
 from spools.physics.air import ZERO_C, table_salt_rh
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_time
+from spools.wording import format_exact, format_fixed, format_time
 
 # Hours after which a hygrometer shows the humidity in the bag. Common practice, no source.
 USUAL_HOURS = 12.0
@@ -111,16 +112,17 @@ def record_salt_check(
     if abs(off_rh_pct(check)) > MOST_OFF_PCT:
         raise refusal(
             "salt_check_implausible",
-            f"Beside wet table salt a hygrometer reads about {true_rh_pct(check):.0f} % RH; {rh_pct:g} % is too far "
-            "from that. Check that the salt is wet and the bag closed, and repeat it. If it reads so again, replace the "
-            "hygrometer.",
+            _(
+                "Beside wet table salt a hygrometer reads about {true_pct} % RH; {rh_pct} % is too far from that. Check "
+                "that the salt is wet and the bag closed, and repeat it. If it reads so again, replace the hygrometer."
+            ).format(true_pct=format_fixed(true_rh_pct(check)), rh_pct=format_exact(rh_pct)),
             "rh_pct",
         )
     lock_spool_facts()
     if place.salt_checks.valid().filter(at=at).exists():
         raise refusal(
             "recorded_already",
-            f"A salt check of {format_time(at)} is recorded already. Give another time.",
+            _("A salt check of {time} is recorded already. Give another time.").format(time=format_time(at)),
             "at",
         )
     check.save()

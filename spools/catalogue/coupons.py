@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.catalogue.values import material_values, softened_by_water
@@ -18,6 +19,7 @@ from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_advice
 from spools.models import CouponTest, Feedstock
 from spools.refusals import refusal
+from spools.wording import format_temperature
 
 # The distance that a winding keeps below the temperature at which a coupon stuck. Common practice, no source.
 BELOW_FAILED_K = 5.0
@@ -45,9 +47,14 @@ def record_coupon_test(
     if passed and temperature_c > hottest_c:
         raise refusal(
             "above_softening",
-            f"A coupon of {feedstock.polymer} cannot pass at {temperature_c:g} °C: "
-            f"it softens before {hottest_c:g} °C. Look at the number; where the data sheet "
-            "names a higher softening point, give that to the feedstock first.",
+            _(
+                "A coupon of {polymer} cannot pass at {temperature}: it softens before {hottest}. Look at the number; "
+                "where the data sheet names a higher softening point, give that to the feedstock first."
+            ).format(
+                polymer=feedstock.polymer,
+                temperature=format_temperature(temperature_c),
+                hottest=format_temperature(hottest_c),
+            ),
             "temperature_c",
         )
     # One test at a time, so that the summary misses none.

@@ -6,7 +6,11 @@ from functools import lru_cache
 from operator import attrgetter
 from typing import Any
 
+from django.utils.translation import gettext
+from django.utils.translation import gettext_noop as _
+
 from spools.models import Feedstock, Polymer
+from spools.wording import format_percent
 
 
 @dataclass(frozen=True)
@@ -89,9 +93,9 @@ _POLYMER_COLUMNS = [*UNITS, *(column for ends in RANGES.values() for column, _ i
 _of_feedstock = attrgetter(*Feedstock.OVERRIDES)
 _of_polymer = attrgetter(*_POLYMER_COLUMNS)
 LIMIT_BASIS = {
-    "practice": ("D", "common practice, no source"),
-    "measured": ("C", "one dryer maker's test, not independent"),
-    "analogy PA6": ("D", "taken over from PA6"),
+    "practice": ("D", _("common practice, no source")),
+    "measured": ("C", _("one dryer maker's test, not independent")),
+    "analogy PA6": ("D", _("taken over from PA6")),
 }
 # The softening point of these polymers is that of the wet polymer (thermal_values.csv).
 WET_BASIS = "Tg wet"
@@ -165,7 +169,7 @@ def _property(feedstock: Feedstock, name: str, number: float, values: MaterialVa
     if name in RANGES:
         low, high = (getattr(values, end) for _, end in RANGES[name])
     if getattr(feedstock, name, None) is not None:
-        basis = feedstock.data_sheet or "entered in this shop"
+        basis = feedstock.data_sheet or gettext("entered in this shop")
         return Property(name, number, UNITS[name], low, high, "data sheet", "", basis)
     grade, basis = _catalogue_basis(feedstock, name)
     return Property(name, number, UNITS[name], low, high, "catalogue", grade, basis)
@@ -173,15 +177,20 @@ def _property(feedstock: Feedstock, name: str, number: float, values: MaterialVa
 
 def _catalogue_basis(feedstock: Feedstock, name: str) -> tuple[str, str]:
     polymer: Polymer = feedstock.polymer
-    grade, basis = "", f"default for {polymer}"
+    grade, basis = "", gettext("default for {polymer}").format(polymer=gettext(polymer.name))
     if name == "softening_c":
-        basis = polymer.softening_basis
+        basis = gettext(polymer.softening_basis)
     elif name in ("limit_clear_pct", "limit_hold_pct"):
-        grade, basis = LIMIT_BASIS.get(polymer.limit_basis, ("", polymer.limit_basis))
+        grade, text = LIMIT_BASIS.get(polymer.limit_basis, ("", polymer.limit_basis))
+        basis = gettext(text)
     elif name == "w50_pct":
         grade = polymer.grade_uptake
     elif name in ("d23_m2_s", "e_d_kj_mol"):
         grade = polymer.grade_rate
     if feedstock.filler is not None and name in ("density_g_cm3", "w50_pct"):
-        basis += f", with {feedstock.filler_mass_fraction:.0%} by mass of {feedstock.filler} reckoned in"
+        basis = gettext("{basis}, with {share} by mass of {filler} reckoned in").format(
+            basis=basis,
+            share=format_percent(100 * feedstock.filler_mass_fraction),
+            filler=gettext(feedstock.filler.name),
+        )
     return grade, basis

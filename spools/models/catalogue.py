@@ -5,6 +5,7 @@ from typing import Any
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from spools import limits
 
@@ -26,9 +27,9 @@ class Polymer(Versioned):
     """A base plastic. The columns are those of fixtures/reference/polymers.csv, in its units."""
 
     class Isotherm(models.TextChoices):
-        HENRY = "henry", "Henry (straight)"
-        GAB = "gab", "GAB (curved)"
-        FLORY_HUGGINS = "flory-huggins", "Flory-Huggins (curved)"
+        HENRY = "henry", _("Henry (straight)")
+        GAB = "gab", _("GAB (curved)")
+        FLORY_HUGGINS = "flory-huggins", _("Flory-Huggins (curved)")
 
     name = models.CharField(max_length=40, unique=True)
     kind = models.CharField(max_length=60)
@@ -167,14 +168,14 @@ class Feedstock(Retirable):
                 fields=["maker", "name", "colour", "diameter_mm"],
                 name="feedstock_once",
                 violation_error_code="there_already",
-                violation_error_message="This maker's product is already in the catalogue in this colour.",
+                violation_error_message=_("This maker's product is already in the catalogue in this colour."),
             ),
             models.CheckConstraint(
                 condition=(Q(filler__isnull=True) & Q(filler_mass_fraction=0))
                 | (Q(filler__isnull=False) & Q(filler_mass_fraction__gt=0)),
                 name="feedstock_filler_with_fraction",
                 violation_error_code="filler_fraction",
-                violation_error_message="A filler needs its mass fraction, and only a filler has one.",
+                violation_error_message=_("A filler needs its mass fraction, and only a filler has one."),
             ),
         ]
 

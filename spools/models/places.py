@@ -6,8 +6,10 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from spools import limits
+from spools.statements import Statement
 
 from .facts import Withdrawable
 from .versions import Retirable
@@ -17,23 +19,23 @@ class Place(Retirable):
     class Film(models.TextChoices):
         """Of bags: their leak is in spools/air/bags.py."""
 
-        THIN_PE = "thin_pe", "thin polyethylene, welded"
-        ZIP = "zip", "polyethylene with a zip"
-        VACUUM = "vacuum", "vacuum bag of polyamide and polyethylene"
-        METALLISED = "metallised", "metallised"
-        FOIL = "foil", "aluminium foil"
+        THIN_PE = "thin_pe", _("thin polyethylene, welded")
+        ZIP = "zip", _("polyethylene with a zip")
+        VACUUM = "vacuum", _("vacuum bag of polyamide and polyethylene")
+        METALLISED = "metallised", _("metallised")
+        FOIL = "foil", _("aluminium foil")
 
     class Kind(models.TextChoices):
-        SHELF = "shelf", "shelf"
-        BAG = "bag", "sealed bag"
-        DRY_BOX = "dry_box", "dry box"
-        DRYER = "dryer", "dryer"
-        PRINTER = "printer", "printer"
+        SHELF = "shelf", _("shelf")
+        BAG = "bag", _("sealed bag")
+        DRY_BOX = "dry_box", _("dry box")
+        DRYER = "dryer", _("dryer")
+        PRINTER = "printer", _("printer")
 
     class AirExchange(models.TextChoices):
-        FREE = "free", "vented freely or by a fan"
-        LITTLE = "little", "vented a little"
-        DESICCANT = "desiccant", "sealed, with desiccant"
+        FREE = "free", _("vented freely or by a fan")
+        LITTLE = "little", _("vented a little")
+        DESICCANT = "desiccant", _("sealed, with desiccant")
 
     name = models.CharField(max_length=60, unique=True)
     kind = models.CharField(max_length=10, choices=Kind)
@@ -119,44 +121,47 @@ class Place(Retirable):
                 condition=Q(kind="dry_box") | Q(volume_l__isnull=True, half_time_h__isnull=True),
                 name="only_a_box_has_a_half_time",
                 violation_error_code="not_a_dry_box",
-                violation_error_message="Volume and half-time are of dry boxes. Leave them empty here.",
+                violation_error_message=_("Volume and half-time are of dry boxes. Leave them empty here."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="dryer") | Q(spool_capacity__isnull=True),
                 name="only_a_dryer_tells_its_capacity",
                 violation_error_code="not_a_dryer",
-                violation_error_message="Only a dryer has a number of spools that fit in. Leave it empty here.",
+                violation_error_message=_(
+                    "Only a dryer has a number of spools that fit in. Leave it empty here."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(kind="bag") | Q(film="", sachet_g=0),
                 name="only_bags_have_a_film",
                 violation_error_code="not_a_bag",
-                violation_error_message="Film and sachet are of sealed bags. Leave them empty here.",
+                violation_error_message=_("Film and sachet are of sealed bags. Leave them empty here."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="dryer") | Q(air_flow_l_min__isnull=True),
                 name="only_a_dryer_has_an_air_flow",
                 violation_error_code="not_a_dryer",
-                violation_error_message="Only a dryer has an air flow. Leave it empty here.",
+                violation_error_message=_("Only a dryer has an air flow. Leave it empty here."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="dryer", air_exchange="desiccant") | Q(desiccant_dew_point_c__isnull=True),
                 name="only_a_desiccant_dryer_has_a_dew_point",
                 violation_error_code="not_a_desiccant_dryer",
-                violation_error_message="Only a dryer that is sealed, with desiccant, has a dew point. Leave it empty "
-                "here.",
+                violation_error_message=_(
+                    "Only a dryer that is sealed, with desiccant, has a dew point. Leave it empty here."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(kind__in=["dry_box", "dryer"]) | Q(feeds=False),
                 name="only_boxes_and_dryers_feed",
                 violation_error_code="cannot_feed",
-                violation_error_message="Filament is fed from dry boxes and dryers. Untick it here.",
+                violation_error_message=_("Filament is fed from dry boxes and dryers. Untick it here."),
             ),
             models.CheckConstraint(
                 condition=~Q(kind="dryer") | Q(max_set_point_c__isnull=False),
                 name="dryer_has_a_limit",
                 violation_error_code="set_point_missing",
-                violation_error_message="A dryer needs its hottest set point.",
+                violation_error_message=_("A dryer needs its hottest set point."),
             ),
         ]
 
@@ -177,15 +182,15 @@ class DesiccantCharge(Withdrawable):
     """
 
     class Kind(models.TextChoices):
-        SILICA_GEL = "silica_gel", "silica gel"
-        MOLECULAR_SIEVE = "molecular_sieve", "molecular sieve"
-        ALUMINA = "alumina", "activated alumina"
-        CLAY = "clay", "clay"
+        SILICA_GEL = "silica_gel", _("silica gel")
+        MOLECULAR_SIEVE = "molecular_sieve", _("molecular sieve")
+        ALUMINA = "alumina", _("activated alumina")
+        CLAY = "clay", _("clay")
 
     class Condition(models.TextChoices):
-        NEW = "new", "new"
-        REGENERATED = "regenerated", "regenerated"
-        UNKNOWN = "unknown", "not known"
+        NEW = "new", _("new")
+        REGENERATED = "regenerated", _("regenerated")
+        UNKNOWN = "unknown", _("not known")
 
     place = models.ForeignKey(Place, models.PROTECT, related_name="charges")
     kind = models.CharField(max_length=20, choices=Kind)
@@ -210,13 +215,13 @@ class DesiccantCharge(Withdrawable):
         ]
 
     def __str__(self) -> str:
-        if not self.dry_mass_g:
-            return "desiccant taken out"
-        if self.regenerated_c is not None:
-            condition = f"regenerated at {self.regenerated_c:g} °C"
-        else:
-            condition = "new" if self.condition == self.Condition.NEW else "how dry not known"
-        return f"{self.dry_mass_g:g} g of {self.get_kind_display()}, {condition}"
+        return self.describe().sentence
+
+    def describe(self) -> Statement:
+        """How much of which desiccant went in, and how dry it was."""
+        values = {"kind": self.kind, "dry_mass_g": self.dry_mass_g}
+        values |= {"condition": self.condition, "regenerated_c": self.regenerated_c}
+        return Statement("desiccant.charge", values)
 
 
 class BoxBoard(models.Model):
@@ -263,9 +268,9 @@ class Measurement(models.Model):
     """Temperature and humidity at one time, and who stored them when."""
 
     class Origin(models.TextChoices):
-        API = "api", "sensor"
-        FILE = "file", "file"
-        HAND = "hand", "read by hand"
+        API = "api", _("sensor")
+        FILE = "file", _("file")
+        HAND = "hand", _("read by hand")
 
     at = models.DateTimeField()
     temperature_c = models.FloatField()

@@ -77,7 +77,7 @@ PICTURES = {
     "dry": follow(f"/s/{NYLON}/dry/", "Plan in Big dryer", "section[aria-label=Plan]"),
     "box": follow("/places/", "Dry box", "section[aria-labelledby=box]"),
     "moisture": show(f"/s/{NYLON}/", ".beside"),
-    "machine": show("/machines/", "section.machine section.card"),
+    "machine": show("/machines/1/", "main"),
     "job": follow("/jobs/", "lamp foot", "main"),
     "reminders": show("/reminders/", "main"),
 }

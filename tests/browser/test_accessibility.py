@@ -55,6 +55,7 @@ PAGES = [
     "/places/",
     "/reminders/",
     "/reminders/1/",
+    "/reminders/1/snooze/",
     "/reminders/ended/",
     "/reminders/notifications/",
     "/reminders/notifications/email/",
@@ -65,7 +66,7 @@ PAGES = [
 PLANS = {
     "/s/F4QT7X/dry/": "Plan in Big dryer",
     "/drying/": "Put spools into Big dryer",
-    "/reminders/": "Snooze: Grey box leaks",
+    "/reminders/": "Take out: QV3-F9Y",
 }
 # On a page as narrow as this nothing is cut either, with names that cannot be broken.
 NARROW = 360

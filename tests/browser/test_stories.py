@@ -114,24 +114,30 @@ def test_slips_are_withdrawn_from_the_page_that_shows_them(me: Owner) -> None:
 def test_a_part_of_unknown_age_teaches_nothing_and_a_printer_is_renamed_and_retired(me: Owner) -> None:
     me.go("/machines/")
     me.tap("Bench")
+    me.open("More")
     me.tap("Fit another part to Bench T0")
-    me.tap("Fit a part that was used before")
+    me.tap("Record the one that is on it")
     me.fill(kind="thermistor", prior_unit="age unknown")
-    me.tap("Fit it")
+    me.tap("Record it")
+    me.open("Thermistor")
     me.tap("Take the thermistor off Bench T0")
     me.fill(removal="worn")
     me.tap("Take it off")
+    me.open("Parts that came off")
     me.tap(re.compile("^thermistor no"))
     me.tap("thermistor")
     expect(me.note("as_stated")).to_be_visible()
     me.go("/machines/3/")
+    me.open("Set-up")
     me.tap("Change")
     me.page.locator('[name="name"]').fill("Workbench")
     me.tap("Save")
     expect(me.page.locator("h1")).to_have_text("Workbench")
+    me.open("Set-up")
     me.tap("The air here")
     expect(me.page.locator("h1")).to_have_text("Workbench")
     me.go("/machines/3/")
+    me.open("Set-up")
     me.tap("Take it out of use")
     me.tap("Take it out of use")
     me.go(f"/s/{ABS}/load/")
@@ -141,11 +147,11 @@ def test_a_part_of_unknown_age_teaches_nothing_and_a_printer_is_renamed_and_reti
 
 
 def test_a_service_uses_up_a_consumable_until_it_is_to_be_reordered(me: Owner) -> None:
-    me.go("/stock/")
-    me.tap("Receive grease for lead screws")
+    me.go("/stock/?q=grease")
+    me.tap("grease for lead screws")
+    me.tap("Receive some")
     me.fill(count="20")
     me.tap("Save")
-    me.tap("grease for lead screws")
     me.tap("Change")
     me.fill(reorder_point="18")
     me.tap("Save")
@@ -158,9 +164,9 @@ def test_a_service_uses_up_a_consumable_until_it_is_to_be_reordered(me: Owner) -
     me.go("/machines/2/service/")
     me.tap(re.compile("^Done now: .ubrication of lead screws"))
     me.go("/stock/")
-    me.expect_row("grease for lead screws", re.compile("17.5 g.*reorder"))
+    me.expect_row("grease for lead screws", re.compile("17.5 g.*Receive", re.DOTALL))
     me.go("/reminders/")
-    expect(me.page.locator("article", has_text="grease for lead screws")).to_have_count(1)
+    expect(me.page.locator("[data-reminder]", has_text="grease for lead screws")).to_have_count(1)
 
 
 def test_a_price_makes_a_cost_and_a_bad_batch_leads_to_its_jobs(me: Owner, tmp_path: Path) -> None:
@@ -193,20 +199,35 @@ def test_a_price_makes_a_cost_and_a_bad_batch_leads_to_its_jobs(me: Owner, tmp_p
 
 def test_several_reminders_are_snoozed_at_once(me: Owner) -> None:
     me.go("/reminders/")
-    group = me.page.locator('[data-group="reorder"]')
-    waiting = group.locator("article").count()
+    group = me.page.locator('[data-group="buy"]')
+    waiting = group.locator("[data-reminder]").count()
     group.get_by_role("checkbox").first.check()
-    group.locator("summary").click()
-    group.get_by_role("button", name="Snooze the ticked").click()
-    snoozed = me.page.locator("section", has=me.page.get_by_role("heading", name="Snoozed")).locator(
-        "article"
-    )
+    me.page.get_by_role("button", name="Snooze the ticked").click()
+    snoozed = me.page.locator('[data-group="snoozed"] [data-reminder]')
     expect(snoozed).to_have_count(1)
-    expect(group.locator("article")).to_have_count(waiting - 1)
-    group.locator("summary").click()
+    expect(group.locator("[data-reminder]")).to_have_count(waiting - 1)
     group.get_by_role("button", name="Snooze all").click()
     expect(snoozed).to_have_count(waiting)
     expect(group).to_have_count(0)
+
+
+def test_a_part_is_replaced_in_two_taps_from_today(me: Owner) -> None:
+    me.go("/")
+    me.page.locator('[data-group="replace"] .tap').click()
+    me.page.get_by_role("button", name="Replace it").click()
+    me.go("/")
+    expect(me.page.locator('[data-group="replace"]')).to_have_count(0)
+
+
+def test_a_row_of_today_leads_to_loading_on_its_toolhead(me: Owner) -> None:
+    me.go("/")
+    row = me.page.locator("[data-material]", has_text="V66-X4F")
+    box = row.bounding_box()
+    assert box is not None and box["height"] >= 44
+    # Anywhere on the row.
+    me.page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] - 4)
+    expect(me.page).to_have_url(re.compile(r"/s/V66X4F/load/\?toolhead="))
+    expect(me.page.get_by_role("button", name="Load it")).to_be_visible()
 
 
 def test_trouble_leads_over_a_short_flow_check_to_a_flow_to_set(me: Owner) -> None:
@@ -245,12 +266,14 @@ def test_a_second_person_counts_in_commas_and_is_asked_which_hour(me: Owner) -> 
     me.fill(gross_g="1240,5", resolution_g="0,5")
     me.tap(re.compile("^Save|^Weigh|^Record"))
     expect(me.note("weighed").first).to_contain_text(re.compile("124[01].*mara", re.DOTALL))
-    me.go("/stock/")
-    me.tap("Receive alcohol wipes")
+    me.go("/stock/?q=wipes")
+    me.tap("alcohol wipes")
+    me.tap("Receive some")
     me.fill(count="50", when=f"{last_doubled_night():%Y-%m-%d}T02:30")
     me.tap("Save")
     me.note("which_hour").select_option(index=2)
     me.tap("Save")
+    me.go("/stock/")
     me.expect_row("alcohol wipes", "50")
 
 

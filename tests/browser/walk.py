@@ -231,10 +231,11 @@ def print_until_the_nozzle_is_worn(me: Newcomer, code: str) -> None:
 
 def replace_the_nozzle(me: Newcomer, code: str) -> None:
     me.go("/machines/")
+    me.page.locator("section", has_text="Right").locator("summary", has_text="Nozzle").first.click()
     me.tap("Replace the nozzle of Right")
     me.tap("Replace it")
     me.go("/reminders/")
-    expect(me.page.locator("article", has_text=re.compile("Replace", re.IGNORECASE))).to_have_count(0)
+    expect(me.page.locator("[data-reminder]", has_text=re.compile("Replace", re.IGNORECASE))).to_have_count(0)
     me.go("/")
     me.sees(code)
 

@@ -141,3 +141,8 @@ def _forms_in(value: Any, depth: int = 0) -> Iterator[BaseForm]:
     elif isinstance(value, (list, tuple)) and depth < 3:
         for inner in value:
             yield from _forms_in(inner, depth + 1)
+
+
+def due_rows(response: HttpResponse) -> list[Any]:
+    """The due reminders that a page shows, each with its act, in their groups."""
+    return [row for group in response.context["groups"] for row in group.rows]

@@ -17,7 +17,7 @@ from spools.models import DryingRun
 from spools.moisture.history import least_drying_hours
 from spools.physics_inputs import SMALL_JOB_G
 from spools.statements import Statement
-from spools.wording import round_as_shown
+from spools.wording import round_as_shown, round_up_time
 
 Kind = Reminder.Kind
 # Urgent so long after the time: a spool that takes up water again or is heated for nothing, a stage that
@@ -49,6 +49,7 @@ def check_drying_runs(now: datetime) -> Iterator[Condition]:
         if row is None or row.run_id != run.pk:
             continue
         late = needed_until(run, row.run_dry_at, now)
+        late = late and round_up_time(late)
         if used_up_at is not None and late is not None and used_up_at < late:
             late = None
         room = airs[run.dryer_id]

@@ -76,17 +76,17 @@ SENTENCES = [
     (
         "readiness.nozzle_far_above_window",
         {"polymer": "PLA", "nozzle_c": 260.0, "min_c": 190.0, "max_c": 220.0},
-        "The job's 260 °C at the nozzle is far above the 190 to 220 °C of PLA.",
+        "The job's 260 °C at the nozzle is far above the 190 °C to 220 °C of PLA.",
     ),
     (
         "readiness.nozzle_far_above_window",
         {"polymer": "POM", "nozzle_c": 260.0, "min_c": 210.0, "max_c": 230.0, "fumes": "formaldehyde"},
-        f"The job's 260 °C at the nozzle is far above the 210 to 230 °C of POM.{OVERHEATED_POM}",
+        f"The job's 260 °C at the nozzle is far above the 210 °C to 230 °C of POM.{OVERHEATED_POM}",
     ),
     (
         "readiness.nozzle_outside_window",
         {"polymer": "POM", "nozzle_c": 232.0, "min_c": 210.0, "max_c": 230.0, "fumes": "formaldehyde"},
-        f"The job's 232 °C at the nozzle is outside the 210 to 230 °C of POM.{OVERHEATED_POM}",
+        f"The job's 232 °C at the nozzle is outside the 210 °C to 230 °C of POM.{OVERHEATED_POM}",
     ),
     (
         "readiness.looks_like_other_material",
@@ -112,7 +112,7 @@ SENTENCES = [
     (
         "readiness.enough_filament",
         {"likely_g": 500, "low_g": 480, "high_g": 520, "job_g": 60, "tail_g": 0.4, "purge_g": 7.5},
-        "The spool holds 500 g (480 to 520 g); the job needs 60 g, 7.5 g of them purged at changes of spool, and 0.4 g "
+        "The spool holds 500 g (480 g to 520 g); the job needs 60 g, 7.5 g of them purged at changes of spool, and 0.4 g "
         "stay in the feed path.",
     ),
     ("readiness.take_other_spool_or_file", {}, "Take another spool, or another file."),
@@ -186,7 +186,7 @@ SENTENCES = [
     (
         "readiness.enough_filament readiness.perhaps_too_little_filament readiness.too_little_filament",
         FILAMENT,
-        "The spool holds 100 g (90 to 110 g); the job needs 50 g and 1.2 g stay in the feed path.",
+        "The spool holds 100 g (90 g to 110 g); the job needs 50 g and 1.2 g stay in the feed path.",
     ),
     (
         "readiness.same_diameter readiness.other_diameter",
@@ -263,7 +263,7 @@ SENTENCES = [
     (
         "readiness.replace_part",
         {"role": "hot_end_fan", "in_stock": 2},
-        "Replace the hot end fan (2 in stock).",
+        "Replace the hot-end fan (2 in stock).",
     ),
     (
         "readiness.replace_part",
@@ -288,12 +288,12 @@ SENTENCES = [
     (
         "readiness.nozzle_outside_window",
         {"polymer": "PA6", "nozzle_c": 240.0, "min_c": 245.0, "max_c": 290.0},
-        "The job's 240 °C at the nozzle is outside the 245 to 290 °C of PA6.",
+        "The job's 240 °C at the nozzle is outside the 245 °C to 290 °C of PA6.",
     ),
     (
         "readiness.bed_outside_window",
         {"polymer": "PA6", "bed_c": 40.0, "min_c": 50.0, "max_c": 100.0},
-        "The job's bed of 40 °C is outside the 50 to 100 °C of PA6.",
+        "The job's bed of 40 °C is outside the 50 °C to 100 °C of PA6.",
     ),
     (
         "readiness.no_heat_margin",

@@ -2,7 +2,8 @@
 
 import pytest
 
-from spools.statements import Statement
+from maintenance.reminders.wording import explain
+from spools.statements import Statement, list_codes
 from tests.wording import assert_words
 
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
@@ -267,3 +268,14 @@ def test_sentences_follow_their_values(code, values, part):
 
 def test_a_part_without_stock_is_to_be_reordered():
     assert "(none in stock, reorder)" in Statement("reminder_remedy.replace_part", {"in_stock": 0}).sentence
+
+
+@pytest.mark.parametrize("ending", ["short", "why"])
+def test_short_words_and_explanations_take_the_values_of_their_reason(ending):
+    codes = [code for code in list_codes() if code.startswith("reminder.") and code.endswith(f".{ending}")]
+    assert codes
+    for code in codes:
+        reason = Statement(code.removesuffix(f".{ending}"), EXAMPLES[code.removesuffix(f".{ending}")][0])
+        words = reason.short if ending == "short" else explain(reason).sentence
+        assert words and words != reason.sentence
+    assert Statement("reminder.note", {"note": "as it is"}).short == "as it is"

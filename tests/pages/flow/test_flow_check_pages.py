@@ -17,7 +17,7 @@ from pages.flow.charts import draw_curve
 from pages.flow.views import PER_PAGE
 from tests.maintenance.flow.flow_lab import check
 from tests.maintenance.flow.test_curve import check as curve_of
-from tests.pages.shown import notes, require_refused, shows
+from tests.pages.shown import due_rows, notes, require_refused, shows
 from tests.spools.conftest import hours_ago
 
 MASSES = [0.596, 0.577, 0.551, 0.596, 0.575, 0.549, 0.595]
@@ -198,7 +198,7 @@ def test_a_rising_loss_is_drawn_described_and_reminded_of(shop, desk):
     assert page.content.decode().count("chart-dot kind-signal") > 2
     sweep_subjects([PARTS, FLOW])
     reminders = desk.get(reverse("reminders"))
-    assert "flow_chart" in [row["reminder"].kind for row in reminders.context["due"]]
+    assert "flow_chart" in [row.reminder.kind for row in due_rows(reminders)]
     assert reverse("toolhead-flow", args=[toolhead.pk]) in reminders.content.decode()
 
 

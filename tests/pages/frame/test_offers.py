@@ -31,9 +31,6 @@ class Offers(HTMLParser):
 
 # Pages that still show texts without translation.
 NOT_YET = {
-    "account",
-    "accounts",
-    "audit",
     "bore-new",
     "coupon-test",
     "drying",
@@ -45,6 +42,7 @@ NOT_YET = {
     "job-files",
     "job-new",
     "jobs",
+    "labels",
     "loading-correct",
     "machine",
     "machine-edit",
@@ -64,7 +62,6 @@ NOT_YET = {
     "part-kind-new",
     "part-remove",
     "part-replace",
-    "password",
     "place",
     "place-edit",
     "place-new",
@@ -77,7 +74,6 @@ NOT_YET = {
     "reminders",
     "reminders-ended",
     "scan",
-    "second-factor",
     "service",
     "service-done",
     "service-kind",
@@ -100,11 +96,9 @@ NOT_YET = {
     "spool-unload",
     "spool-weigh",
     "spools",
-    "status",
     "stock",
     "stock-add",
     "today",
-    "tokens",
     "toolhead-edit",
     "toolhead-flow",
     "toolhead-new",
@@ -114,6 +108,7 @@ NOT_YET = {
     "usage",
     "week",
     "withdraw",
+    "words",
 }
 
 

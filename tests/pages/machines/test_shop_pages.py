@@ -27,6 +27,8 @@ MOST_QUERIES = 17
 MOST_QUERIES_OF_A_PLAN = 31
 # A job has its steps, the forms of those that can follow, and its cost.
 MOST_QUERIES_OF_A_JOB = 24
+# The picture of a machine has the verdicts of its spools.
+MOST_QUERIES_OF_A_PICTURE = 25
 
 
 # Pages
@@ -100,6 +102,8 @@ def test_every_page_answers_in_few_queries(shop, desk):
     # It works out when what is in the dryers will be dry.
     assert counts.pop(reverse("drying")) <= MOST_QUERIES_OF_A_PLAN
     assert counts.pop(reverse("job", args=[created.pk])) <= MOST_QUERIES_OF_A_JOB
+    for machines in (reverse("machines"), reverse("machine", args=[created.printer_id])):
+        assert counts.pop(machines) <= MOST_QUERIES_OF_A_PICTURE
     assert {address: count for address, count in counts.items() if count > MOST_QUERIES} == {}
 
 

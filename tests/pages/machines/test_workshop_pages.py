@@ -16,7 +16,7 @@ from spools.inventory.endings import end_spool
 from spools.inventory.moves import move_spool
 from spools.models import Place
 from spools.wording import format_time
-from tests.pages.shown import notes, notices, require_refused, shows
+from tests.pages.shown import due_rows, notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, a_reminder, local_input, part_kind
 from tests.spools.conftest import hours_ago
 
@@ -426,10 +426,16 @@ def test_a_job_is_withdrawn_with_a_reason(shop, desk):
 
 def test_stock_shows_what_is_low(shop, desk):
     page = desk.get(reverse("stock"))
-    counts = {row["kind"].name: (row["count"], row["low"]) for row in page.context["parts"]}
-    assert counts["Brass nozzle"] == (3, False)
+    counts = {row["kind"].name: row["count"] for row in page.context["parts"]}
+    assert counts["Brass nozzle"] == 3 and not page.context["due"]
     grams = {str(row["feedstock"]): row["mass_g"] for row in page.context["feedstocks"]}
     assert grams["Example Works PLA"] == pytest.approx(5000)
+    # A kind that nobody here has is found, and stands in no list; one that runs short comes first.
+    jewel = part_kind("nozzle", "Jewel tip", bore_mm=0.4, reorder_point=1)
+    assert jewel.name not in page.content.decode()
+    assert [row["kind"] for row in desk.get(reverse("stock"), {"q": "tip nozz"}).context["found"]] == [jewel]
+    add_stock(jewel, 1)
+    assert [row["kind"] for row in desk.get(reverse("stock")).context["due"]] == [jewel]
 
 
 def test_parts_are_received_once_however_often_the_button_is_pressed(shop, desk):
@@ -506,8 +512,7 @@ def test_a_kind_of_part_is_corrected_and_learnt_from(shop, desk):
     fitting = Fitting.objects.get(toolhead=shop.toolheads[0], role="nozzle", end=None)
     desk.post(reverse("part-replace", args=[fitting.pk]), {"kind": shop.brass.pk, "removal": "worn"})
     address = reverse("part-kind", args=[shop.brass.pk])
-    for page in (desk.get(address), desk.get(reverse("stock"))):
-        assert shows(page, "1", note="learnt")
+    assert shows(desk.get(address), "1", note="learnt")
     edit = reverse("part-kind-edit", args=[shop.brass.pk])
     values = {
         name: "" if value is None else value for name, value in desk.get(edit).context["form"].initial.items()
@@ -545,12 +550,12 @@ def test_an_impossible_kind_of_part_is_refused(shop, desk, values, field):
 def test_reminders_are_put_off_and_done(shop, desk):
     item = a_reminder(shop)
     page = desk.get(reverse("reminders"))
-    assert item in [row["reminder"] for row in page.context["due"]]
+    assert item in [row.reminder for row in due_rows(page)]
     assert reverse("spool", args=[shop.spools[1].code]) in page.content.decode()
     assert desk.post(reverse("reminder-snooze", args=[item.pk]), {"days": "3"}).status_code == 302
     page = desk.get(reverse("reminders"))
-    assert [row["reminder"] for row in page.context["snoozed"]] == [item]
-    assert item not in [row["reminder"] for row in page.context["due"]]
+    assert [row.reminder for row in page.context["snoozed"]] == [item]
+    assert item not in [row.reminder for row in due_rows(page)]
     assert desk.post(reverse("reminder-complete", args=[item.pk]), {"note": "dried it"}).status_code == 302
     assert shows(desk.get(reverse("reminders-ended")), "dried it")
     for name in ("reminder-complete", "reminder-snooze"):
@@ -574,4 +579,4 @@ def test_a_reminder_of_a_part_leads_to_its_replacement(shop, desk):
     fitting = Fitting.objects.filter(end=None).first()
     a_reminder(shop, kind="replace", spool=None, part=fitting.part, toolhead=fitting.toolhead)
     page = desk.get(reverse("reminders"))
-    assert reverse("part-replace", args=[fitting.pk]) in [row["address"] for row in page.context["due"]]
+    assert reverse("part-replace", args=[fitting.pk]) in [row.address for row in due_rows(page)]

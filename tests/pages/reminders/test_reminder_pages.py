@@ -14,7 +14,7 @@ from maintenance.reminders import lifecycle
 from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.reconcile import reconcile
 from tests.maintenance.reminders.texts import texts
-from tests.pages.shown import notices, require_refused, shows
+from tests.pages.shown import due_rows, notices, require_refused, shows
 from tests.pages.small_shop import a_reminder
 from tests.spools.conftest import hours_ago
 
@@ -37,6 +37,11 @@ def page(desk: Client, name: str, pk: int | None = None, **asked):
     return desk.get(reverse(name, args=[] if pk is None else [pk]), asked)
 
 
+def shown(response) -> list[Reminder]:
+    """Those that are due, in their groups."""
+    return [row.reminder for row in due_rows(response)]
+
+
 def test_the_title_counts_what_is_due_for_whoever_looks(shop, desk):
     for address in ["/", reverse("reminders"), reverse("machines")]:
         assert "<title>(" not in desk.get(address).content.decode()
@@ -49,9 +54,8 @@ def test_the_title_counts_what_is_due_for_whoever_looks(shop, desk):
     for address in ["/", reverse("reminders"), reverse("machines")]:
         assert "<title>(1) " in desk.get(address).content.decode()
     due = page(desk, "reminders")
-    assert [row["reminder"].kind for row in due.context["due"]] == ["dry", "clean"]
-    assert [row["reminder"].counts for row in due.context["due"]].count(False) == 1
-    assert due.context["due"][1]["reminder"].counts is False
+    assert [item.kind for item in shown(due)] == ["dry", "clean"]
+    assert [item.counts for item in shown(due)] == [True, False]
     assert due.content.count(b'data-note="not_counted"') == 1
     assert "<title>(" not in Client().get("/sign-in/").content.decode()
 
@@ -63,11 +67,11 @@ def test_a_snooze_until_an_amount(shop, desk):
     assert "hot hours" in form.context["form"]["amount"].label
     after = desk.post(reverse("reminder-snooze", args=[item.pk]), {"amount": "90"}, follow=True)
     assert notices(after) == ["success"] and shows(after, "90 hot hours", note="notice")
-    assert [row["reminder"] for row in after.context["snoozed"]] == [item] and not after.context["due"]
+    assert [row.reminder for row in after.context["snoozed"]] == [item] and not shown(after)
     item.refresh_from_db()
     assert shows(after, "90 hot hours", f"{item.snoozed_until:%Y}", note="snoozed")
     told(91)
-    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [item]
+    assert shown(page(desk, "reminders")) == [item]
 
 
 @pytest.mark.parametrize(
@@ -147,41 +151,40 @@ def test_today_shows_the_first_of_each_group_with_its_act_and_how_many_there_are
     assert reverse("part-replace", args=[fitting.pk]) in today.content.decode()
 
 
-def test_many_are_reached_page_by_page_and_kind_by_kind(shop, desk):
+def test_many_are_reached_page_by_page_and_group_by_group(shop, desk):
     dry = a_reminder(shop)
     few = page(desk, "reminders")
-    assert "<select" not in few.content.decode(), "with few of them nothing is to be chosen"
+    assert "?group=" not in few.content.decode(), "with few of them nothing is to be chosen"
     cleaning = [a_reminder(shop, kind="clean", condition=f"clean:{number}") for number in range(31)]
     later = a_reminder(shop, kind="clean", condition="clean:off")
     lifecycle.snooze(later, timezone.now() + timedelta(days=3))
     first, second = page(desk, "reminders"), page(desk, "reminders", page=2)
     assert shows(first, "1", "2", note="page") and b"<title>(32) " in first.content
-    listed = [row["reminder"] for answer in (first, second) for row in answer.context["due"]]
-    assert len(first.context["due"]) == 30 and sorted(item.pk for item in listed) == sorted(
+    listed = [item for answer in (first, second) for item in shown(answer)]
+    assert len(shown(first)) == 30 and sorted(item.pk for item in listed) == sorted(
         item.pk for item in (dry, *cleaning)
     )
     assert "snoozed" not in first.context and shows(first, "1 snoozed", note="snoozed_count")
-    assert [row["reminder"] for row in second.context["snoozed"]] == [later]
-    of_one_kind = page(desk, "reminders", kind="dry")
-    assert [row["reminder"] for row in of_one_kind.context["due"]] == [dry]
-    assert of_one_kind.context["snoozed"] == [] and b'<option value=""' in of_one_kind.content
-    require_refused(page(desk, "reminders", kind="x"), "invalid_choice", "kind")
+    assert [row.reminder for row in second.context["snoozed"]] == [later]
+    to_dry = page(desk, "reminders", group="dry")
+    assert shown(to_dry) == [dry] and to_dry.context["snoozed"] == []
+    require_refused(page(desk, "reminders", group="x"), "invalid_choice", "group")
 
 
-def test_several_are_snoozed_by_choice_or_by_kind(shop, desk):
+def test_several_are_snoozed_by_choice_or_by_group(shop, desk):
     dry = a_reminder(shop)
     cleaning = [a_reminder(shop, kind="clean", condition=f"clean:{number}") for number in range(3)]
     due = page(desk, "reminders")
-    assert [(kind, count) for kind, _, count in due.context["counts"]] == [("clean", 3), ("dry", 1)]
-    assert due.content.count(b'type="checkbox" name="reminders"') == 3, "none where a group has one"
+    assert [(group.key, group.count) for group in due.context["groups"]] == [("dry", 1), ("clean", 3)]
+    assert due.content.count(b'type="checkbox" name="reminders"') == 4
     address = reverse("reminders-snooze")
     require = desk.post(address, {"days": "3"}, follow=True)
     assert notices(require) == ["none_chosen error"]
     desk.post(address, {"days": "3", "reminders": [cleaning[0].pk, cleaning[1].pk]})
-    assert [row["reminder"] for row in page(desk, "reminders").context["snoozed"]] == cleaning[:2]
+    assert [row.reminder for row in page(desk, "reminders").context["snoozed"]] == cleaning[:2]
     assert cleaning[0].events.filter(type="snoozed", by=shop.user).count() == 1
-    desk.post(address, {"days": "14", "kind": "clean"})
-    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [dry]
+    desk.post(address, {"days": "14", "group": "clean"})
+    assert shown(page(desk, "reminders")) == [dry]
     cleaning[2].refresh_from_db()
     assert cleaning[2].snoozed_until > timezone.now() + timedelta(days=13)
 
@@ -242,7 +245,7 @@ def test_urgent_reminders_come_first(shop, desk):
         urgent_since=hours_ago(2),
     )
     due = page(desk, "reminders")
-    assert [row["reminder"].title for row in due.context["due"]] == ["Dry the other", "Dry the nylon"]
+    assert [item.title for item in shown(due)] == ["Dry the other", "Dry the nylon"]
     before, after = due.content.decode().split("Dry the nylon", 1)
     assert 'data-note="urgent"' in before and 'data-note="urgent"' not in after
 
@@ -252,13 +255,13 @@ def test_a_flow_check_is_planned_with_the_spool_that_is_loaded(shop, desk):
     a_reminder(
         shop, kind="flow_check", condition="flow_check:toolhead:1", spool=None, toolhead=shop.toolheads[0]
     )
-    [row] = page(desk, "reminders").context["due"]
-    assert row["address"] == f"{reverse('flow-check-new')}?loading={loading.pk}"
-    assert desk.get(row["address"]).status_code == 200
+    [row] = page(desk, "reminders").context["groups"][0].rows
+    assert row.address == f"{reverse('flow-check-new')}?loading={loading.pk}"
+    assert desk.get(row.address).status_code == 200
 
 
 def test_a_reminder_back_from_snooze_is_due_before_the_next_sweep(shop, desk):
     item = told()
     lifecycle.snooze(item, timezone.now() + timedelta(hours=1))
     Reminder.objects.update(snoozed_until=hours_ago(0.1))
-    assert [row["reminder"] for row in page(desk, "reminders").context["due"]] == [item]
+    assert shown(page(desk, "reminders")) == [item]

@@ -11,7 +11,7 @@ from maintenance.models import Fitting, Reminder, ServiceEntry, ServiceKind, Tro
 from maintenance.service.records import record_service
 from maintenance.trouble.reports import record_outcome, report_job_trouble
 from pages.flow.forms import SHORT_CHECK
-from tests.pages.shown import notes, notices, require_refused, shows
+from tests.pages.shown import due_rows, notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, local_input
 from tests.spools.conftest import hours_ago
 
@@ -43,7 +43,7 @@ def done_page(shop) -> str:
 @pytest.mark.django_db(transaction=True)
 def test_a_service_is_done_in_one_tap_from_its_reminder(shop, desk, worn):
     reminders = desk.get(reverse("reminders"))
-    assert "clean" in [row["reminder"].kind for row in reminders.context["due"]]
+    assert "clean" in [row.reminder.kind for row in due_rows(reminders)]
     assert service_page(shop) in reminders.content.decode()
     page = desk.get(service_page(shop))
     assert used(page, shop.cleaning) == (4, 3) and shows(page, "4", "3", note="service_used")

@@ -153,8 +153,8 @@ HEADER = "time,temperature_c,rh_pct\n"
         (b"\x89PNG\r\n\x1a\n\x00\x00", "not_text", []),
         (b"", "file_empty", []),
         ((HEADER + "x" * 10 * 2**20).encode(), "file_too_large", ["10 MiB"]),
-        (b"hello there", "column_missing", ["; time, temperature_c, rh_pct "]),
-        (b"time,temperature_c\n2026-01-31T08:00Z,21\n", "column_missing", ["; rh_pct "]),
+        (b"hello there", "column_missing", [": time, temperature_c, rh_pct"]),
+        (b"time,temperature_c\n2026-01-31T08:00Z,21\n", "column_missing", [": rh_pct"]),
         (HEADER.encode(), "no_readings", []),
         (
             (HEADER + "2026-01-31T08:00Z,21,44\n2026-01-31T09:00Z,warm,44\n").encode(),

@@ -5,6 +5,8 @@ from spools.statements import Statement
 from tests.wording import assert_words
 
 AT = "2026-03-01T07:05:00+00:00"  # 8:05 in the shop's zone
+CHARGE = {"kind": "silica_gel", "dry_mass_g": 200.0, "condition": "regenerated", "regenerated_c": 120.0}
+DESICCANT = Statement("desiccant.charge", CHARGE).as_data()
 ASSUMED = Statement("air.assumed", {"believed_h": 6.0})
 AIR = {"measured_rh_pct": 30, "computed_rh_pct": 12}
 EXAMPLES = {
@@ -30,16 +32,17 @@ EXAMPLES = {
     "air.hygrometer_checked": ({"off_rh_pct": 2.3, "at": AT}, "reads 2 % RH high; checked 1 Mar 2026"),
     "dry_box.not_computed": (
         {"missing": ["volume_l", "room"]},
-        "Its air is not computed yet. Give its volume, the room that it stands in.",
+        "Its air is not computed yet. Give its volume and the room that it stands in.",
     ),
+    "desiccant.charge": (CHARGE, "200 g of silica gel, regenerated at 120 °C"),
     "air.assumed": ({"believed_h": 6.0}, "assumed: no reading in the last 6 h"),
     "air.reading": ({"origin": "api", "age_min": 89.0}, "sensor, 89 min old"),
     "air.computed": (
-        {"desiccant": "200 g of silica gel", "at": AT, "believed_h": 6.0},
-        "computed from 200 g of silica gel, put in on 1 Mar 2026, 08:05; no reading in the last 6 h",
+        {"desiccant": DESICCANT, "at": AT, "believed_h": 6.0},
+        "computed from 200 g of silica gel, regenerated at 120 °C, put in on 1 Mar 2026, 08:05; no reading in the last 6 h",
     ),
     "air.computed_without_desiccant": (
-        {"desiccant": "desiccant taken out", "at": AT, "believed_h": 6.0},
+        {"desiccant": DESICCANT, "at": AT, "believed_h": 6.0},
         "computed from its room: without desiccant since 1 Mar 2026, 08:05; no reading in the last 6 h",
     ),
     "air.room": ({"room": "Shop", "source": ASSUMED.as_data()}, f"air of Shop, {ASSUMED.sentence}"),
@@ -51,7 +54,7 @@ EXAMPLES = {
 
 
 def test_every_code_has_words():
-    assert_words(EXAMPLES, "dry_box", "air")
+    assert_words(EXAMPLES, "dry_box", "air", "desiccant")
 
 
 def test_an_old_reading_has_its_age_in_hours():
