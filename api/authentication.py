@@ -1,5 +1,6 @@
 """Tokens of devices: Authorization: Token ..."""
 
+from django.utils.translation import gettext as _
 from rest_framework.authentication import TokenAuthentication
 from rest_framework.exceptions import AuthenticationFailed
 
@@ -12,6 +13,6 @@ class DeviceTokenAuthentication(TokenAuthentication):
         token = find_token(key)
         if token is None:
             raise AuthenticationFailed(
-                "This token is not known here, has expired or was ended: make another one."
+                _("This token is not known here, has expired or was ended: make another one.")
             )
         return token.user, token

@@ -11,6 +11,8 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 from django.db.models import ProtectedError
 from django.http import Http404
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from rest_framework import exceptions, status
 from rest_framework.response import Response
 from rest_framework.views import exception_handler, set_rollback
@@ -19,9 +21,11 @@ from access.hashers import MustWait
 from spools.edits.idempotency import KeyReused
 
 INVALID = "invalid"
-CLASH = "This clashes with something recorded at the same moment. Look at the present state and try again."
-NOTHING_THERE = "There is nothing with this id here. Look at the list without an id."
-IN_USE = "Other records refer to this, therefore it stays."
+CLASH = gettext_lazy(
+    "This clashes with something recorded at the same moment. Look at the present state and try again."
+)
+NOTHING_THERE = gettext_lazy("There is nothing with this id here. Look at the list without an id.")
+IN_USE = gettext_lazy("Other records refer to this, therefore it stays.")
 
 
 def handler(error: Exception, context: dict[str, Any]) -> Response | None:
@@ -38,13 +42,16 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, (ProtectedError, IntegrityError)):
         set_rollback()
         message = IN_USE if isinstance(error, ProtectedError) else CLASH
-        return _refusal_response([Reason("", "conflict", message)], status.HTTP_409_CONFLICT)
+        return _refusal_response([Reason("", "conflict", str(message))], status.HTTP_409_CONFLICT)
     if isinstance(error, Http404):
         error = exceptions.NotFound(NOTHING_THERE)
     elif isinstance(error, exceptions.UnsupportedMediaType):
-        accepted = " or ".join(parser.media_type for parser in context["view"].get_parsers())
+        accepted = " / ".join(parser.media_type for parser in context["view"].get_parsers())
         error = exceptions.UnsupportedMediaType(
-            "", f"Send the body as {accepted}, and say so in the header Content-Type."
+            "",
+            _("Send the body as {accepted}, and name that in the header Content-Type.").format(
+                accepted=accepted
+            ),
         )
     response = exception_handler(error, context)
     if response is None:

@@ -8,6 +8,8 @@ from typing import Any
 
 from django.db import models, transaction
 from django.db.models import QuerySet
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -26,8 +28,8 @@ MOST_LETTERS = 100
 
 class Number(serializers.FloatField):
     default_error_messages = {
-        "invalid": "Give a number, with a point before its decimals, such as 1.5.",
-        "not_finite": "Give an ordinary number; got one that is not finite or absurd.",
+        "invalid": gettext_lazy("Give a number, with a point before its decimals, such as 1.5."),
+        "not_finite": gettext_lazy("Give an ordinary number; got one that is not finite or absurd."),
     }
 
     def __init__(self, **kwargs: Any) -> None:
@@ -70,7 +72,7 @@ class Money(serializers.DecimalField):
 class Text(serializers.CharField):
     """Text only: a number in the place of a note would otherwise be stored as one."""
 
-    default_error_messages = {"invalid": "Give text, in quotes."}
+    default_error_messages = {"invalid": gettext_lazy("Give text, in quotes.")}
 
     def to_internal_value(self, data: Any) -> str:
         if not isinstance(data, str):
@@ -82,8 +84,10 @@ class Id(serializers.PrimaryKeyRelatedField):
     """A row by its id."""
 
     default_error_messages = {
-        "incorrect_type": "Give the id of a {what}: a whole number from its list.",
-        "does_not_exist": "No {what} that can be given here has the id {pk_value}. Look at the list of them.",
+        "incorrect_type": gettext_lazy("Give the id of a {what}: a whole number from its list."),
+        "does_not_exist": gettext_lazy(
+            "No {what} that can be given here has the id {pk_value}. Look at the list of them."
+        ),
     }
 
     def fail(self, key: str, **details: Any) -> Any:
@@ -94,8 +98,8 @@ class Moment(serializers.DateTimeField):
     """A time with its offset from UTC; returned in UTC. A time without an offset is refused."""
 
     default_error_messages = {
-        "no_offset": "Give the time with its offset from UTC, such as 2026-01-31T08:00:00Z.",
-        "year": f"Look at the year; it must lie between {YEARS[0]} and {YEARS[1]}.",
+        "no_offset": gettext_lazy("Give the time with its offset from UTC, such as 2026-01-31T08:00:00Z."),
+        "year": gettext_lazy("Look at the year; it must lie between {first} and {last}."),
     }
 
     def __init__(self, **kwargs: Any) -> None:
@@ -106,7 +110,7 @@ class Moment(serializers.DateTimeField):
             self.fail("no_offset")
         value = super().enforce_timezone(value)
         if not YEARS[0] <= value.year < YEARS[1]:
-            self.fail("year")
+            self.fail("year", first=YEARS[0], last=YEARS[1])
         return value
 
 
@@ -119,7 +123,9 @@ class TimeOfDay(serializers.TimeField):
     """A time on the clock of the shop. One with an offset is refused."""
 
     default_error_messages = {
-        "invalid": "Give a time on the shop's clock, such as 07:30, without an offset from UTC.",
+        "invalid": gettext_lazy(
+            "Give a time on the shop's clock, such as 07:30, without an offset from UTC."
+        ),
     }
 
     def to_internal_value(self, value: Any) -> time:
@@ -133,8 +139,8 @@ class SpoolCode(serializers.RelatedField):
     """A spool by its label's code, in any case, with dashes or spaces or the label's whole address."""
 
     default_error_messages = {
-        "invalid": "Give the code on the label as text.",
-        "unknown": "No spool has the code {code}. Look at the label again.",
+        "invalid": gettext_lazy("Give the code on the label as text."),
+        "unknown": gettext_lazy("No spool has the code {code}. Look at the label again."),
     }
 
     def get_queryset(self) -> QuerySet[Spool]:
@@ -161,7 +167,7 @@ class StrictSerializer(serializers.Serializer):
             unknown = [str(name) for name in data if name not in self.fields]
             if unknown:
                 field_names = ", ".join(name for name, field in self.fields.items() if not field.read_only)
-                message = f"There is no such field here. There are: {field_names}."
+                message = _("There is no such field here. There are: {fields}.").format(fields=field_names)
                 reasons = {name[:MOST_LETTERS]: [message] for name in unknown[:MOST_UNKNOWN]}
                 if len(unknown) > MOST_UNKNOWN:
                     reasons[""] = [

@@ -8,6 +8,7 @@ import django_filters.rest_framework
 from django import forms
 from django.db import models
 from django.db.models import Q, QuerySet
+from django.utils.translation import gettext as _
 from django_filters.rest_framework import DjangoFilterBackend
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
@@ -44,7 +45,7 @@ class YesNoField(forms.Field):
         if value is None:
             return None
         if value.lower() not in ("true", "false"):
-            raise forms.ValidationError("Give true or false.")
+            raise forms.ValidationError(_("Give true or false."))
         return value.lower() == "true"
 
 
@@ -78,11 +79,13 @@ class StrictFilterBackend(DjangoFilterBackend):
             if unknown:
                 can = ", ".join(sorted(known_names - {"format"}))
                 raise ValidationError(
-                    dict.fromkeys(unknown, f"This list knows no such word. Give some of {can}.")
+                    dict.fromkeys(
+                        unknown, _("This list knows no such word. Give some of: {words}.").format(words=can)
+                    )
                 )
             # Without a value a filter would return every row, too.
             if empty := [name for name, value in request.query_params.items() if not value.strip()]:
-                raise ValidationError(dict.fromkeys(empty, "Give a value, or leave this word out."))
+                raise ValidationError(dict.fromkeys(empty, _("Give a value, or leave this word out.")))
         return super().filter_queryset(request, queryset, view)
 
 

@@ -3,6 +3,7 @@
 from io import BytesIO
 from typing import Any
 
+from django.utils.translation import gettext as _
 from rest_framework import parsers
 from rest_framework.exceptions import ParseError
 
@@ -12,7 +13,7 @@ class JSONParser(parsers.JSONParser):
         try:
             return super().parse(stream, media_type, parser_context)
         except RecursionError:
-            raise ParseError("The JSON is nested too deeply.") from None
+            raise ParseError(_("The JSON is nested too deeply.")) from None
 
 
 class CSVParser(parsers.BaseParser):

@@ -6,11 +6,13 @@ from collections.abc import Iterable
 
 import segno
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext as _
 from stdnum import luhn
 from stdnum.exceptions import ValidationError as InvalidNumber
 from stdnum.iso7064 import mod_37_36
 
 from spools.refusals import refusal
+from spools.wording import format_list
 
 # Without the look-alikes 0 O, 1 I L, 2 Z, 5 S, 8 B; without vowels no code spells a word.
 ALPHABET = "34679CDFGHJKMNPQRTVWXY"
@@ -51,21 +53,36 @@ def normalise(text: str) -> str:
     """
     code = _take_code(text)
     if not code:
-        raise refusal("code_missing", "Type the code on the label, such as 7KD-4QM.")
+        raise refusal("code_missing", _("Type the code on the label, such as 7KD-4QM."))
     foreign = next((character for character in code if character not in ALPHABET), None)
     if foreign is not None:
-        kind = "letter" if foreign.isalpha() else "digit" if foreign.isdigit() else "sign"
+        if foreign.isalpha():
+            sentence = _(
+                "The codes have no letter {character}; they are written with {alphabet}. Look at the label again."
+            )
+        elif foreign.isdigit():
+            sentence = _(
+                "The codes have no digit {character}; they are written with {alphabet}. Look at the label again."
+            )
+        else:
+            sentence = _(
+                "The codes have no sign {character}; they are written with {alphabet}. Look at the label again."
+            )
         raise refusal(
             "code_character",
-            f"The codes have no {kind} {foreign}; they are written with {' '.join(ALPHABET)}. "
-            "Look at the label again.",
+            sentence.format(character=foreign, alphabet=" ".join(ALPHABET)),
         )
     if len(code) != LENGTH:
-        raise refusal("code_length", f"A code has {LENGTH} characters; this has {len(code)}.")
+        raise refusal(
+            "code_length",
+            _("A code has {length} characters; this has {count}.").format(length=LENGTH, count=len(code)),
+        )
     if not mod_37_36.is_valid(code):
         raise refusal(
             "code_check",
-            f"{pretty(code)} is no code: one character is wrong or two are swapped. Look at the label again.",
+            _(
+                "{code} is no code: one character is wrong or two are swapped. Look at the label again."
+            ).format(code=pretty(code)),
         )
     return code
 
@@ -76,7 +93,7 @@ def _take_code(text: str) -> str:
     if "/" in text:
         address = _ADDRESS.search(text)
         if address is None:
-            raise refusal("not_a_label", "This address is not the one on a label. Scan or type the code.")
+            raise refusal("not_a_label", _("This address is not the one on a label. Scan or type the code."))
         text = address[1]
     return _LEFT_OUT.sub("", text)
 
@@ -107,7 +124,9 @@ def read_short(text: str) -> tuple[str, int] | None:
     except InvalidNumber:
         raise refusal(
             "code_check",
-            f"{code} is no code: one character is wrong or two are swapped. Look at the label again.",
+            _(
+                "{code} is no code: one character is wrong or two are swapped. Look at the label again."
+            ).format(code=code),
         ) from None
     number = 0
     for character in code[1:-1]:
@@ -140,4 +159,4 @@ def qr_svg(text: str) -> SafeString:
 
 def join_codes(codes: Iterable[str]) -> str:
     """Codes as people read them: "7KD-4QM and 9RY-WKV"."""
-    return " and ".join(pretty(code) for code in codes)
+    return format_list([pretty(code) for code in codes])

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple, TypeVar, cast
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools.checks import lock_spool_facts
 from spools.models.facts import Withdrawable
@@ -51,7 +52,11 @@ def require_reason(reason: str) -> str:
     """Returns the reason for a withdrawal. Refused: none, and one that is too long."""
     reason = reason.strip()
     if not 0 < len(reason) <= MAX_REASON_LENGTH:
-        raise refusal("text_length", f"Give between 1 and {MAX_REASON_LENGTH} characters.", "reason")
+        raise refusal(
+            "text_length",
+            _("Give between 1 and {most} characters.").format(most=MAX_REASON_LENGTH),
+            "reason",
+        )
     return reason
 
 
@@ -72,7 +77,8 @@ def withdraw(fact: FactT, *, reason: str | None, by: Any = None) -> FactT:
     fact = cast(FactT, model._base_manager.select_for_update(no_key=True, of=("self",)).get(pk=fact.pk))
     if fact.withdrawn_at is not None:
         raise refusal(
-            "withdrawn_already", f"This {model._meta.verbose_name} was {describe_withdrawal(fact)} already."
+            "withdrawn_already",
+            _("This was {withdrawn} already.").format(withdrawn=describe_withdrawal(fact)),
         )
     mark_withdrawn(fact, by=by, reason=reason)
     hooks.follow(fact)
@@ -88,5 +94,7 @@ def mark_withdrawn(fact: Withdrawable, *, by: Any, reason: str | None) -> None:
 def describe_withdrawal(fact: Withdrawable) -> str:
     """When and by whom a fact was withdrawn, such as "withdrawn on 3 Mar 2026, 10:15 by ada"."""
     assert fact.withdrawn_at is not None
-    by = f" by {fact.withdrawn_by}" if fact.withdrawn_by else ""
-    return f"withdrawn on {format_time(fact.withdrawn_at)}{by}"
+    at = format_time(fact.withdrawn_at)
+    if fact.withdrawn_by:
+        return _("withdrawn on {at} by {account}").format(at=at, account=fact.withdrawn_by)
+    return _("withdrawn on {at}").format(at=at)

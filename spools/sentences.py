@@ -11,6 +11,7 @@ from spools.codes import join_codes
 from spools.statements import Statement, words_for
 from spools.wording import (
     format_chance,
+    format_count,
     format_day,
     format_duration,
     format_mass,
@@ -77,6 +78,8 @@ class _Sentences(Formatter):
         return super().convert_field(value, conversion)
 
     def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec == ",":
+            return format_count(value)
         text = super().format_field(value, format_spec)
         return write_decimals(text) if isinstance(value, float) else text
 

@@ -77,6 +77,11 @@ def format_fixed(number: float, decimals: int = 0) -> str:
     return write_decimals(text)
 
 
+def format_count(count: int) -> str:
+    """A whole number with its thousands apart: 12,500."""
+    return f"{count:,}".replace(",", get_format("THOUSAND_SEPARATOR"))
+
+
 def format_chance(pct: float) -> str:
     """A chance in per cent, which is never none and never all."""
     if pct < 1:

@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -197,7 +198,7 @@ class AskFileReadinessSerializer(SlotsSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("slots" in attrs) != ("printer" in attrs):
-            raise refusal("printer_and_slots", "Give printer and slots together, or none.")
+            raise refusal("printer_and_slots", _("Give printer and slots together, or none."))
         return attrs
 
 
@@ -218,5 +219,5 @@ class RecordFileJobSerializer(StageSerializer, SlotsSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("spools" in attrs) == ("slots" in attrs):
-            raise refusal("spools_or_slots", "Give the spools, or the slots that they are in.", "spools")
+            raise refusal("spools_or_slots", _("Give the spools, or the slots that they are in."), "spools")
         return attrs

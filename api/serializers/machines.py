@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -199,7 +200,7 @@ class JobMaterialSerializer(StrictSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if "feedstock" in attrs and "polymer" in attrs:
-            raise refusal("one_material", "Give a feedstock or a polymer, not both.")
+            raise refusal("one_material", _("Give a feedstock or a polymer, not both."))
         return attrs
 
 
@@ -240,7 +241,7 @@ class PairQuerySerializer(PairSerializer, JobMaterialSerializer):
         attrs, fields = super().validate(attrs), JobSpecSerializer().fields
         given_names = {name for name in fields if name in attrs}
         if given_names and not given_names >= {name for name, field in fields.items() if field.required}:
-            raise serializers.ValidationError("Give mass_g, hours, nozzle_c and bed_c together, or none.")
+            raise serializers.ValidationError(_("Give mass_g, hours, nozzle_c and bed_c together, or none."))
         return attrs
 
 

@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -242,7 +243,7 @@ class FittingSiteSerializer(StrictSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("toolhead" in attrs) == ("printer" in attrs):
-            raise serializers.ValidationError("Give either a toolhead or a printer to fit it to.")
+            raise serializers.ValidationError(_("Give either a toolhead or a printer to fit it to."))
         attrs["site"] = attrs.pop("toolhead", None) or attrs.pop("printer")
         return attrs
 
@@ -261,15 +262,17 @@ class FitSerializer(FittingSiteSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("kind" in attrs) == ("part" in attrs):
-            raise serializers.ValidationError("Give either a kind to take from stock or a part to refit.")
+            raise serializers.ValidationError(_("Give either a kind to take from stock or a part to refit."))
         if "prior_unit" in attrs and "kind" not in attrs:
             raise serializers.ValidationError(
                 {
-                    "prior_unit": "Give the kind of a used part; a part that is on record has its own prior use."
+                    "prior_unit": _(
+                        "Give the kind of a used part; a part that is on record has its own prior use."
+                    )
                 }
             )
         if "prior_amount" in attrs and "prior_unit" not in attrs:
-            raise serializers.ValidationError({"prior_unit": "Give the unit of prior_amount."})
+            raise serializers.ValidationError({"prior_unit": _("Give the unit of prior_amount.")})
         return super().validate(attrs)
 
 

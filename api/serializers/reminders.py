@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
@@ -78,7 +79,7 @@ class SnoozeSeveralSerializer(StrictSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("reminders" in attrs) == ("kind" in attrs):
-            raise serializers.ValidationError("Give either reminders or a kind.")
+            raise serializers.ValidationError(_("Give either reminders or a kind."))
         return attrs
 
 

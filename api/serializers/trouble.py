@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -87,9 +88,9 @@ class ReportTroubleSerializer(StrictSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if "job" in attrs and "at" in attrs:
-            raise serializers.ValidationError({"at": "The job has its time. Leave this out."})
+            raise serializers.ValidationError({"at": _("The job has its time. Leave this out.")})
         if "job" not in attrs and not ("toolhead" in attrs and "spool" in attrs):
-            raise serializers.ValidationError("Give a job, or a toolhead and a spool.")
+            raise serializers.ValidationError(_("Give a job, or a toolhead and a spool."))
         return attrs
 
 

@@ -1,5 +1,6 @@
 from typing import Any
 
+from django.utils.translation import gettext as _
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, TimeOfDay
@@ -36,7 +37,7 @@ class AddPrintRequestSerializer(StrictSerializer):
     def validate(self, data: dict[str, Any]) -> dict[str, Any]:
         materials = [data.pop(name) for name in ("spool", "feedstock", "polymer") if name in data]
         if len(materials) != 1:
-            raise refusal("one_material", "Give one of spool, feedstock and polymer.")
+            raise refusal("one_material", _("Give one of spool, feedstock and polymer."))
         return data | {"material": materials[0]}
 
 

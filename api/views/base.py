@@ -5,6 +5,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, viewsets
 from rest_framework.decorators import action
@@ -49,7 +50,7 @@ class Pages(LimitOffsetPagination):
     def _require_whole(self, request: Request, name: str, least: int) -> None:
         text = request.query_params.get(name, str(least))
         if not text.isascii() or not text.isdecimal() or len(text) > 100 or int(text) < least:
-            raise ValidationError({name: f"Give a whole number from {least} on."})
+            raise ValidationError({name: _("Give a whole number from {least} on.").format(least=least)})
 
     def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
         parameters = super().get_schema_operation_parameters(view)
@@ -92,7 +93,10 @@ class Endpoint(viewsets.GenericViewSet):
     def _answer_once(self, key: str, handler: Any, request: Request, *args: Any, **kwargs: Any) -> Response:
         """The answer of the handler; that of the first request where one with this key was sent before."""
         if not 0 < len(key) <= MAX_KEY_LENGTH:
-            raise refusal("key_length", f"Give an Idempotency-Key of 1 to {MAX_KEY_LENGTH} characters.")
+            raise refusal(
+                "key_length",
+                _("Give an Idempotency-Key of 1 to {most} characters.").format(most=MAX_KEY_LENGTH),
+            )
         sent = KeyedRequest(request.user, request.path, key, request.data)
         return answer_once(
             sent,

@@ -1,3 +1,4 @@
+from django.utils.translation import gettext as _
 from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.views import APIView
@@ -11,4 +12,4 @@ class NotFoundView(APIView):
     schema = None
 
     def initial(self, request: Request, *args: object, **kwargs: object) -> None:
-        raise NotFound("There is nothing at this address. All addresses are listed at /api/docs/.")
+        raise NotFound(_("There is nothing at this address. All addresses are listed at /api/docs/."))

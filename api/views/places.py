@@ -1,3 +1,4 @@
+from django.utils.translation import gettext as _
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
     OpenApiParameter,
@@ -160,7 +161,7 @@ class Readings(OfPlace):
         file = request.data.get("file")
         if not hasattr(file, "read"):
             raise refusal(
-                "file_missing", "Send the CSV file as the body, or as the form's field file.", "file"
+                "file_missing", _("Send the CSV file as the body, or as the form's field file."), "file"
             )
         return self._store_readings(place, read_csv(file), Reading.Origin.FILE)
 

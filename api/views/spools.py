@@ -2,6 +2,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from django.db.models import Prefetch
+from django.utils.translation import gettext as _
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework.decorators import action
@@ -87,7 +88,9 @@ class Spools(VersionMixin, Endpoint):
         code = codes.normalise(self.kwargs["code"])
         spool = self.get_queryset().filter(code=code).first()
         if spool is None:
-            raise NotFound(f"No spool has the code {codes.pretty(code)}. Look at the label again.")
+            raise NotFound(
+                _("No spool has the code {code}. Look at the label again.").format(code=codes.pretty(code))
+            )
         return spool
 
     def list(self, request: Request) -> Response:
@@ -279,7 +282,7 @@ class Spools(VersionMixin, Endpoint):
         loading = next(iter(self.get_object().present_loadings), None)
         data = parse(serializers.MoveSerializer, request.data)
         if loading is None:
-            raise refusal("not_loaded", "This spool is on no toolhead. Move it instead.")
+            raise refusal("not_loaded", _("This spool is on no toolhead. Move it instead."))
         unload_spool(loading, **data, by=request.user)
         return respond(LoadingSerializer, LOADINGS.get(pk=loading.pk))
 

@@ -1,4 +1,5 @@
 from django.contrib.auth import authenticate
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.exceptions import NotAuthenticated
@@ -52,17 +53,17 @@ class Tokens(Endpoint):
         user = authenticate(request._request, username=data.pop("username"), password=data.pop("password"))
         if not isinstance(user, User):
             raise refusal(
-                "not_signed_in", "There is no account with this name and password, or it is closed."
+                "not_signed_in", _("There is no account with this name and password, or it is closed.")
             )
         code = data.pop("code", "")
         if user.must_change_password:
-            raise refusal("must_change_password", "Sign in on the pages and change the password first.")
+            raise refusal("must_change_password", _("Sign in on the pages and change the password first."))
         if must_add_factor(user):
-            raise refusal("must_add_factor", "Sign in on the pages and add a second factor first.")
+            raise refusal("must_add_factor", _("Sign in on the pages and add a second factor first."))
         if has_second_factor(user):
             require_code(user, code)
         place = data.pop("place", None)
-        _, key = add_token(user, place=place and place.pk, **data)
+        key = add_token(user, place=place and place.pk, **data)[1]
         return Response({"token": key})
 
     @extend_schema(request=None, responses={204: None})

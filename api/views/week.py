@@ -1,3 +1,4 @@
+from django.utils.translation import gettext as _
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins
 from rest_framework.decorators import action
@@ -70,7 +71,7 @@ class WeekPlans(Endpoint):
         """The plan that the shop follows."""
         plan = accepted_plan()
         if plan is None:
-            raise NotFound("No plan is accepted. Ask for one, and accept it.")
+            raise NotFound(_("No plan is accepted. Ask for one, and accept it."))
         return self._plan(plan)
 
     @extend_schema(

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import floor, isfinite, pi, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,11 +51,15 @@ SLOWEST, FASTEST = 0.01, 500.0
 
 
 class CheckRefused(ValueError):
-    """An impossible check; the text says what to do. field: the input that is wrong. code: names the reason."""
+    """An impossible check. field: the input that is wrong. code: names the reason; statement: it in words, with values."""
 
-    def __init__(self, field: str, code: str, text: str) -> None:
-        super().__init__(text)
+    def __init__(self, field: str, code: str, **values: Any) -> None:
+        super().__init__(code)
         self.field, self.code = field, code
+        self.statement = Statement(f"flow_refusal.{code}", values)
+
+    def __str__(self) -> str:
+        return self.statement.sentence
 
 
 @dataclass(frozen=True)
@@ -163,14 +168,17 @@ class Usable:
 def require_fine_scale(setup: CheckSetup) -> None:
     """Raises CheckRefused where the scale is too coarse for the length, before anything is extruded."""
     if setup.loss_u > COARSEST_RESOLUTION:
-        helps = setup.length_for_mm(COARSEST_RESOLUTION) <= LONGEST_MM
-        raise CheckRefused(
-            "resolution_g",
-            "scale_too_coarse" if helps else "scale_too_coarse_for_any_length",
-            f"A scale that reads {setup.resolution_g:g} g is too coarse for blobs of "
-            f"{setup.commanded_g:.2g} g: the loss would be uncertain by {_format_pct(setup.loss_u)} %, and 5 % "
-            f"would look like none. {_longer_or_finer(setup)}",
-        )
+        least_mm = _round_up_mm(setup.length_for_mm(COARSEST_RESOLUTION))
+        good_mm = _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION))
+        values: dict[str, Any] = {
+            "resolution_g": setup.resolution_g,
+            "commanded_g": setup.commanded_g,
+            "uncertainty_pct": float(f"{100 * setup.loss_u:.2g}"),
+        }
+        if setup.length_for_mm(COARSEST_RESOLUTION) > LONGEST_MM:
+            raise CheckRefused("resolution_g", "scale_too_coarse_for_any_length", **values)
+        values |= {"least_mm": least_mm, "good_mm": good_mm if good_mm <= LONGEST_MM else None}
+        raise CheckRefused("resolution_g", "scale_too_coarse", **values)
 
 
 def advise_setup(setup: CheckSetup) -> Statement | None:
@@ -196,46 +204,17 @@ def advise_setting(usable: Usable) -> Statement:
     return Statement("flow.set_as_tested" if usable.low_mm3_s is None else "flow.set_at_most", values)
 
 
-def _longer_or_finer(setup: CheckSetup) -> str:
-    """The change that makes a check with this scale possible, within the longest blob."""
-    least_mm, good_mm = (
-        _round_up_mm(setup.length_for_mm(COARSEST_RESOLUTION)),
-        _round_up_mm(setup.length_for_mm(GOOD_RESOLUTION)),
-    )
-    if least_mm > LONGEST_MM:
-        return "Take a finer scale: no length would do."
-    good = f" ({good_mm} mm for a good check)" if good_mm <= LONGEST_MM else ""
-    return f"Extrude at least {least_mm} mm a blob{good}, or take a finer scale."
-
-
-def _format_pct(share: float) -> str:
-    """A share of 1 in per cent, two digits that count."""
-    return f"{100 * share:.2g}" if share < 0.1 else f"{100 * share:.0f}"
-
-
 def require_rising_rates(rates_mm3_s: Sequence[float]) -> None:
     """Raises CheckRefused unless the rates rise from a slow reference, each once."""
     if not LEAST_RATES <= len(rates_mm3_s) <= MOST_RATES:
-        raise CheckRefused(
-            "rates",
-            "rate_count",
-            f"Give {LEAST_RATES} to {MOST_RATES} rates, the slow reference first; got {len(rates_mm3_s)}.",
-        )
+        raise CheckRefused("rates", "rate_count", least=LEAST_RATES, most=MOST_RATES, count=len(rates_mm3_s))
     if not all(SLOWEST <= rate <= FASTEST for rate in rates_mm3_s):
-        raise CheckRefused(
-            "rates",
-            "rate_out_of_range",
-            f"Every rate is a number between {SLOWEST:g} and {FASTEST:g} mm³/s. Look at the rates.",
-        )
+        raise CheckRefused("rates", "rate_out_of_range", slowest=SLOWEST, fastest=FASTEST)
     for before, after in pairwise(rates_mm3_s):
         if after == before:
-            raise CheckRefused("rates", "rate_twice", f"{after:g} mm³/s is there twice. Give each rate once.")
+            raise CheckRefused("rates", "rate_twice", flow=after)
         if after < before:
-            raise CheckRefused(
-                "rates",
-                "rates_not_rising",
-                f"{after:g} mm³/s comes after {before:g}. Give the rates in rising order.",
-            )
+            raise CheckRefused("rates", "rates_not_rising", before=before, after=after)
 
 
 def require_possible_masses(setup: CheckSetup, blobs: Sequence[RateMasses]) -> None:
@@ -245,12 +224,7 @@ def require_possible_masses(setup: CheckSetup, blobs: Sequence[RateMasses]) -> N
     for rate in blobs:
         _require_possible_blobs(setup, rate)
     if not any(blobs[0].masses_g):
-        raise CheckRefused(
-            "masses",
-            "reference_weighs_nothing",
-            "The slow reference weighs nothing, so there is nothing to compare with. Clear the nozzle and "
-            "the drive, then do the check again.",
-        )
+        raise CheckRefused("masses", "reference_weighs_nothing")
 
 
 def measure(setup: CheckSetup, blobs: Sequence[RateMasses]) -> FlowCurve:
@@ -287,12 +261,9 @@ def measure(setup: CheckSetup, blobs: Sequence[RateMasses]) -> FlowCurve:
 
 
 def _require_possible_blobs(setup: CheckSetup, rate: RateMasses) -> None:
-    at = f"at {rate.flow_mm3_s:g} mm³/s"
     if not 1 <= len(rate.masses_g) <= MOST_REPEATS:
         raise CheckRefused(
-            "masses",
-            "blob_count",
-            f"Give 1 to {MOST_REPEATS} blobs {at}; got {len(rate.masses_g)}. Weigh one at least.",
+            "masses", "blob_count", flow=rate.flow_mm3_s, most=MOST_REPEATS, count=len(rate.masses_g)
         )
     for mass_g in rate.masses_g:
         require_possible_mass(setup, rate.flow_mm3_s, mass_g)
@@ -300,19 +271,17 @@ def _require_possible_blobs(setup: CheckSetup, rate: RateMasses) -> None:
 
 def require_possible_mass(setup: CheckSetup, flow_mm3_s: float, mass_g: float) -> None:
     """Raises CheckRefused on a mass that no blob of this setup has."""
-    at = f"at {flow_mm3_s:g} mm³/s"
     if not (isfinite(mass_g) and mass_g >= 0):
-        raise CheckRefused(
-            "masses", "mass_out_of_range", f"A blob {at} needs a mass of 0 g or more; got {mass_g:g}."
-        )
+        raise CheckRefused("masses", "mass_out_of_range", flow=flow_mm3_s, mass_g=mass_g)
     if mass_g > setup.heaviest_g:
         raise CheckRefused(
             "masses",
             "mass_too_heavy",
-            f"A blob {at} of {mass_g:g} g is heavier than {setup.length_mm:g} mm of this filament can "
-            f"be: {setup.commanded_g:.3g} g, at most {setup.heaviest_g:.3g} g with its tolerance and the "
-            "scale's step. Weigh it alone and with the tare taken off; look at the length, the diameter, "
-            "the feedstock's density and the steps of the drive.",
+            flow=flow_mm3_s,
+            mass_g=mass_g,
+            length_mm=setup.length_mm,
+            commanded_g=setup.commanded_g,
+            heaviest_g=setup.heaviest_g,
         )
 
 

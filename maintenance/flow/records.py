@@ -6,6 +6,7 @@ from typing import Any, NotRequired, TypedDict, Unpack
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.changes import FLOW, PARTS, facts_changed, toolheads_changed
@@ -22,6 +23,7 @@ from spools.inventory.ledger import take, withdraw_printed
 from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_temperature, format_temperature_difference
 
 TOLERANCE_MM = 0.05
 # Nobody prints further than this outside a feedstock's window, K. Common practice, no source.
@@ -77,7 +79,12 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     if nozzle_c > limit_c:
         raise refusal(
             "too_hot_for_hot_end",
-            f"{toolhead}: {format_heat_limiter(limited_by)} allows {limit_c:.0f} °C, not {nozzle_c:g} °C. Give at most that.",
+            _("{toolhead}: {limited_by} allows {limit}, not {nozzle}. Give at most that.").format(
+                toolhead=toolhead,
+                limited_by=format_heat_limiter(limited_by),
+                limit=format_temperature(limit_c, 0),
+                nozzle=format_temperature(nozzle_c),
+            ),
             "nozzle_c",
         )
     values = material_values(spool.feedstock)
@@ -85,8 +92,16 @@ def require_temperature(toolhead: Toolhead, spool: Spool, nozzle_c: float, at: d
     if not low_c - OUTSIDE_WINDOW_K <= nozzle_c <= high_c + OUTSIDE_WINDOW_K:
         raise refusal(
             "outside_print_window",
-            f"{spool.feedstock.polymer} prints at {low_c:.0f} to {high_c:.0f} °C; "
-            f"{nozzle_c:g} °C is more than {OUTSIDE_WINDOW_K:g} K outside. Give what you print it with.",
+            _(
+                "{polymer} prints at {low} to {high}; {nozzle} is more than "
+                "{difference} outside. Give what you print it with."
+            ).format(
+                polymer=spool.feedstock.polymer,
+                low=format_temperature(low_c, 0),
+                high=format_temperature(high_c, 0),
+                nozzle=format_temperature(nozzle_c),
+                difference=format_temperature_difference(OUTSIDE_WINDOW_K),
+            ),
             "nozzle_c",
         )
     return nozzle_c

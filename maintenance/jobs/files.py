@@ -16,6 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.db.models import Max
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from background.host import measure_disk
 from background.lines import as_line
@@ -26,6 +27,7 @@ from maintenance.models import JobFile, Printer
 from spools.checks import require_within
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_exact
 
 MOST_BYTES = 2**30
 # What a form adds to its file.
@@ -63,7 +65,7 @@ def stored_path(digest: str) -> Path:
 def require_room(user: Any, size: int) -> None:
     """Refuses bytes that are more than one file has, more than the account may store, or too many for the disk."""
     if size > MOST_BYTES + FORM_BYTES:
-        raise refusal("file_too_large", "The file is larger than 1 GiB. Pack it with gzip.", "file")
+        raise refusal("file_too_large", _("The file is larger than 1 GiB. Pack it with gzip."), "file")
     # A body lies in a temporary file, too, until it is stored.
     _require_free_disk(2 * size)
     _require_quota(user, size)
@@ -75,9 +77,11 @@ def _require_quota(user: Any, size: int, digest: str = "") -> None:
         most_gib = settings.JOB_FILES_BYTES / 2**30
         raise refusal(
             "job_files_quota",
-            f"Your account may store {most_gib:g} GiB of job files, and this one goes beyond that. Delete the "
-            "content of old ones on their pages (their results stay), pack files with gzip, or ask for a higher "
-            "JOB_FILES_GIB.",
+            _(
+                "Your account may store {most_gib} GiB of job files, and this one goes beyond "
+                "that. Delete the content of old ones on their pages (their results stay), pack "
+                "files with gzip, or ask for a higher JOB_FILES_GIB."
+            ).format(most_gib=format_exact(most_gib)),
             "file",
         )
 
@@ -85,7 +89,7 @@ def _require_quota(user: Any, size: int, digest: str = "") -> None:
 def _require_free_disk(size: int) -> None:
     if settings.LEAST_FREE_BYTES and measure_disk().free_bytes - size < settings.LEAST_FREE_BYTES:
         raise refusal(
-            "disk_low", "The disk of the service is nearly full. Make room on it, then try again.", "file"
+            "disk_low", _("The disk of the service is nearly full. Make room on it, then try again."), "file"
         )
 
 
@@ -115,12 +119,16 @@ def store_content(name: str, chunks: Iterable[bytes], by: Any = None) -> StoredC
                     size += len(chunk)
                     if size > MOST_BYTES:
                         raise refusal(
-                            "file_too_large", f"{name} is larger than 1 GiB. Pack it with gzip.", "file"
+                            "file_too_large",
+                            _("{name} is larger than 1 GiB. Pack it with gzip.").format(name=name),
+                            "file",
                         )
                     digest.update(chunk)
                     part.write(chunk)
                 if size == 0:
-                    raise refusal("file_empty", f"{name} is empty. Export the job again.", "file")
+                    raise refusal(
+                        "file_empty", _("{name} is empty. Export the job again.").format(name=name), "file"
+                    )
                 if by is not None:
                     _require_quota(by, size, digest.hexdigest())
                 part.flush()
@@ -131,7 +139,11 @@ def store_content(name: str, chunks: Iterable[bytes], by: Any = None) -> StoredC
                 raise
         _sync_folder(folder)
     except OSError as error:
-        raise refusal("file_not_stored", f"{name} could not be stored: {error.strerror}.", "file") from None
+        raise refusal(
+            "file_not_stored",
+            _("{name} could not be stored: {strerror}.").format(name=name, strerror=error.strerror),
+            "file",
+        ) from None
     return StoredContent(name, digest.hexdigest(), size)
 
 
@@ -172,7 +184,7 @@ def add_job_file(
     diameter_mm = require_within("diameter_mm", diameter_mm, *limits.FILE_DIAMETER_MM)
     lock_job_files()
     if not stored_path(stored.digest).exists():
-        raise refusal("content_removed", "The same content was just deleted. Send the file again.", "file")
+        raise refusal("content_removed", _("The same content was just deleted. Send the file again."), "file")
     if by is not None:
         try:
             _require_quota(by, stored.size_bytes, stored.digest)
@@ -203,7 +215,7 @@ def read_again(
     if file.content_deleted_at or not stored_path(file.digest).exists():
         raise refusal("content_removed", CONTENT_DELETED.sentence)
     if len(member) > 200:
-        raise refusal("too_long", "Give at most 200 characters.", "member")
+        raise refusal("too_long", _("Give at most 200 characters."), "member")
     file.printer, file.diameter_mm, file.member = printer, diameter_mm, member.strip()
     file.state, file.share_read, file.problem = State.WAITING, 0, None
     file.round += 1
@@ -216,13 +228,16 @@ def stop_reading(file: JobFile) -> None:
     """Its reading ends at the next look. Refused: one that is over."""
     stopped = JobFile.objects.filter(pk=file.pk, state__in=BUSY)
     if not stopped.update(state=State.STOPPED):
-        raise refusal("reading_ended", "The file is not being read any more. Look at the page again.")
+        raise refusal("reading_ended", _("The file is not being read any more. Look at the page again."))
 
 
 def facts_of(file: JobFile) -> JobFacts:
     """The facts of a file. Refused: a file that has not been read."""
     if file.state != State.READ or file.facts is None:
-        raise refusal("not_read", f"{file} {file.get_state_display()}. Read it first.")
+        raise refusal(
+            "not_read",
+            _("{file} has not been read. Read it first.").format(file=file),
+        )
     return JobFacts.from_json(file.facts)
 
 
@@ -295,7 +310,7 @@ def delete_content(file: JobFile, *, by: Any = None) -> JobFile:
         digest=file.digest, added_by=file.added_by_id, content_deleted_at=None
     )
     if any(row.busy for row in same):
-        raise refusal("file_being_read", "The file is being read. Stop reading it first.")
+        raise refusal("file_being_read", _("The file is being read. Stop reading it first."))
     same.update(content_deleted_at=timezone.now(), content_deleted_by=by)
     _remove_unused(file.digest)
     file.refresh_from_db()

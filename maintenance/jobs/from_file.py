@@ -8,6 +8,8 @@ from typing import Any, TypedDict, Unpack
 
 from django.db.models import Prefetch
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from maintenance import limits
 from maintenance.board.shop import Slot, load_loaded
@@ -33,6 +35,7 @@ from spools.checks import require_within
 from spools.models import Spool
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_percent
 
 SHORTEST_MM = 0.01
 
@@ -111,7 +114,14 @@ def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
         check = checks.get((part.toolhead.pk, *material_of(part.spool.feedstock)))
         for usable in check.usable() if check else []:
             if usable.likely_mm3_s is not None:
-                limits_found.append((usable.likely_mm3_s, f"{100 * usable.loss:g} % lost on {part.toolhead}"))
+                limits_found.append(
+                    (
+                        usable.likely_mm3_s,
+                        _("{loss} lost on {toolhead}").format(
+                            loss=format_percent(100 * usable.loss), toolhead=part.toolhead
+                        ),
+                    )
+                )
     return limits_found
 
 
@@ -134,11 +144,15 @@ def _require_fit(facts: JobFacts, printer: Printer, sites: Sequence[Site], spool
     if len(spools) != len(facts.uses):
         raise refusal(
             "spool_count",
-            f"The job uses {len(facts.uses)} spools, one after the other. Give as many.",
+            ngettext(
+                "The job uses {uses} spool. Give one.",
+                "The job uses {uses} spools, one after the other. Give as many.",
+                len(facts.uses),
+            ).format(uses=len(facts.uses)),
             "spools",
         )
     if not facts.uses:
-        raise refusal("no_filament", "The job feeds no filament, so there is nothing to print.")
+        raise refusal("no_filament", _("The job feeds no filament, so there is nothing to print."))
     if (check := _check_tools(facts, printer, sites)) and check.remedy:
         sentence = f"{check.statement.sentence} {check.remedy.statement.sentence}"
         raise refusal("too_few_toolheads", sentence, "printer")
@@ -187,7 +201,7 @@ def _judge(
         return JobPart(*part.site, spool, part.numbers, part.later, verdicts[part.pair], specs[part.pair])
 
     machine_verdicts = []
-    for printer, (sites, _) in choices.items():
+    for printer, (sites, _spools) in choices.items():
         judged = [judge_part(part) for part in parts[printer]]
         whole = _judge_whole_job(facts, printer, sites, judged)
         machine_verdicts.append(MachineVerdict(printer, judged, whole))
@@ -275,7 +289,7 @@ def locate_stop(
     Machines that show a percentage mean the share of the file that was read, most of them.
     """
     if stopped_line is not None and stopped_pct is not None:
-        raise refusal("line_or_percentage", "Give the line or the percentage, not both.", "stopped_line")
+        raise refusal("line_or_percentage", _("Give the line or the percentage, not both."), "stopped_line")
     if stopped_line is not None:
         require_within("stopped_line", stopped_line, 1, max(1, facts.lines), "")
         place = {"line": stopped_line, "lines": facts.lines}

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import NotRequired, TypedDict
 
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.jobs.shares import Share
@@ -139,7 +140,7 @@ def build_shares(toolhead: Toolhead, spool: Spool, details: PrintDetails) -> lis
     """The shares of a print by hand, that of the first spool first. Refused: a spool twice, a count that cannot be."""
     grams = [(spool, details["mass_g"]), *details.get("more", ())]
     if len({row.pk for row, _ in grams}) < len(grams):
-        raise refusal("spool_twice", "Give each spool once, with all its grams.", "more")
+        raise refusal("spool_twice", _("Give each spool once, with all its grams."), "more")
     changes = require_within("changes", details.get("changes") or 0.0, *limits.CHANGES) / len(grams)
     purge_g = changes * toolhead.purge_g
     return [

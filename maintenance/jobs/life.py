@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance.changes import SUBJECTS, facts_changed, toolheads_changed
 from maintenance.jobs.shares import Life, Piece, Share, decode_shares, derive_life
@@ -127,7 +128,7 @@ def return_filament(job: Job) -> None:
 def take_back_step(event: JobEvent) -> None:
     """The job is as it was before this step. Refused: the first step, one that a later step rests on."""
     if event.job.withdrawn_at is not None:
-        raise refusal("withdrawn_already", "All of this job is withdrawn already.")
+        raise refusal("withdrawn_already", _("All of this job is withdrawn already."))
     refresh_job(event.job, by=event.withdrawn_by, reason=event.withdrawn_reason)
 
 

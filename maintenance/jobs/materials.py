@@ -3,12 +3,14 @@
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from maintenance.jobs.files import facts_of
 from maintenance.models import JobFile, JobFileMaterial
 from maintenance.readiness.inputs import IntendedMaterial
 from spools.models import Feedstock, Polymer
 from spools.refusals import refusal
+from spools.wording import format_list
 
 
 def describe_material(material: Feedstock | Polymer) -> IntendedMaterial:
@@ -28,7 +30,9 @@ def state_materials(
     if unused := sorted(materials.keys() - tools):
         raise refusal(
             "unused_tool",
-            f"The job does not use tool {unused[0]}. Its tools: {', '.join(map(str, sorted(tools))) or 'none'}.",
+            _("The job does not use tool {tool}. Its tools: {tools}.").format(
+                tool=unused[0], tools=format_list([str(tool) for tool in sorted(tools)]) or _("none")
+            ),
             "tool",
         )
     file.materials.filter(tool__in=materials).delete()

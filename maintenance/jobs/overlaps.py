@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from django.db.models import Exists, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.jobs.shares import Share
@@ -65,16 +66,22 @@ def require_free_toolheads(
         if other is None:
             continue
         if other.stage == Job.Stage.PLANNED:
-            does, remedy = "is planned there", "Choose another time or toolhead, or withdraw that plan."
+            sentence = _(
+                "{job} is planned there from {start} to {end}, on {toolhead}. Choose another time or toolhead, or "
+                "withdraw that plan."
+            )
         elif other.is_over:
-            does, remedy = "was printed there", "Correct the times, or withdraw the wrong one."
+            sentence = _(
+                "{job} was printed there from {start} to {end}, on {toolhead}. Correct the times, or withdraw the "
+                "wrong one."
+            )
         else:
-            does, remedy = "prints there", "Record how it ended first, or choose another toolhead."
-        raise refusal(
-            "toolhead_busy",
-            f"{other} {does} from {format_time(other.start)} to {format_time(other.end)}, on {toolhead}. {remedy}",
-            "start",
-        )
+            sentence = _(
+                "{job} prints there from {start} to {end}, on {toolhead}. Record how it ended first, or choose "
+                "another toolhead."
+            )
+        times = {"start": format_time(other.start), "end": format_time(other.end)}
+        raise refusal("toolhead_busy", sentence.format(job=other, toolhead=toolhead, **times), "start")
 
 
 def find_last_end(toolhead_ids: Iterable[int], before: datetime) -> datetime | None:

@@ -7,6 +7,7 @@ from typing import Any, Unpack
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.checks import require_loaded
@@ -164,7 +165,7 @@ def _find_times(new: NewJob, stage: str) -> tuple[datetime, datetime]:
         start = new.start or find_free_time(toolhead_ids, now)
         if start > now + FURTHEST_PLAN or start + new.whole_hours * HOUR < now:
             raise refusal(
-                "plan_time", "Give a time from now on, at most a year ahead, or leave it empty.", "start"
+                "plan_time", _("Give a time from now on, at most a year ahead, or leave it empty."), "start"
             )
         return start, start + new.whole_hours * HOUR
     for share in new.shares:
@@ -178,7 +179,9 @@ def _find_times(new: NewJob, stage: str) -> tuple[datetime, datetime]:
         if end > now + CLOCK_TOLERANCE:
             raise refusal(
                 "not_over_yet",
-                f"It would end at {format_time(end)}. Record it as printing, or give the hours that it printed.",
+                _("It would end at {end}. Record it as printing, or give the hours that it printed.").format(
+                    end=format_time(end)
+                ),
                 "start",
             )
         return start, end
@@ -266,14 +269,20 @@ def _bring_up(same: Job, new: NewJob, stage: str, start: datetime, end: datetime
 def require_text(field: str, text: str, max_length: int) -> str:
     text = text.strip()
     if not 0 < len(text) <= max_length:
-        raise refusal("text_length", f"Give between 1 and {max_length} characters.", field)
+        raise refusal(
+            "text_length",
+            _("Give between 1 and {max_length} characters.").format(max_length=max_length),
+            field,
+        )
     return text
 
 
 def require_short(field: str, text: str, max_length: int = 300) -> str:
     text = text.strip()
     if len(text) > max_length:
-        raise refusal("too_long", f"Give at most {max_length} characters.", field)
+        raise refusal(
+            "too_long", _("Give at most {max_length} characters.").format(max_length=max_length), field
+        )
     return text
 
 

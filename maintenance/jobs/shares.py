@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import msgspec
+from django.utils.translation import gettext as _
 
 from maintenance.models import Job, JobEvent
 from spools.refusals import refusal
@@ -92,12 +93,12 @@ def derive_life(events: Sequence[JobEvent]) -> Life:
     """events: the valid ones of a job, in the order of their times. Refused: events that do not fit together."""
     start_event = find_start(events)
     if start_event is None:
-        raise refusal("first_event", "This is how the job was recorded. Withdraw the job instead.")
+        raise refusal("first_event", _("This is how the job was recorded. Withdraw the job instead."))
     assert start_event.hours is not None
     start, end_event = start_event.at, last_event(events, *ENDS)
     changes = [event for event in events if event.kind == Kind.CHANGED]
     if start_event.kind == Kind.PLANNED and (end_event or changes):
-        raise refusal("later_event", "The job went on after that. Withdraw its later steps first.")
+        raise refusal("later_event", _("The job went on after that. Withdraw its later steps first."))
     split = split_by_changes(decode_shares((end_event or start_event).shares), start, changes)
     if end_event is not None:
         assert end_event.hours is not None
@@ -139,7 +140,7 @@ def split_by_changes(
         ]
         if len(feeding) != len(given):
             raise refusal(
-                "later_event", "A later change of spool rests on that. Withdraw the later steps first."
+                "later_event", _("A later change of spool rests on that. Withdraw the later steps first.")
             )
         for rows, share in zip(feeding, given, strict=True):
             last = rows[-1].share

@@ -5,6 +5,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from django.utils.translation import gettext as _
+
 from maintenance import limits
 from maintenance.board.shop import Slot
 from maintenance.gcode import JobFacts
@@ -60,11 +62,17 @@ def find_spools_in_slots(printer: Printer, slots: Sequence[int]) -> list[Spool]:
     found = []
     for number in slots:
         if not 1 <= number <= len(sites):
-            raise refusal("no_such_slot", f"{printer} has the slots 1 to {len(sites)}.", "slots")
+            raise refusal(
+                "no_such_slot",
+                _("{printer} has the slots 1 to {count}.").format(printer=printer, count=len(sites)),
+                "slots",
+            )
         site = sites[number - 1]
         if (site.toolhead.pk, site.slot) not in spools:
             raise refusal(
-                "slot_empty", f"No spool is on {site.name}. Load one, or take another slot.", "slots"
+                "slot_empty",
+                _("No spool is on {name}. Load one, or take another slot.").format(name=site.name),
+                "slots",
             )
         found.append(spools[site.toolhead.pk, site.slot])
     return found

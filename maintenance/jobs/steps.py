@@ -8,6 +8,7 @@ from typing import Any, TypedDict, Unpack
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.gcode.facts import Mark
@@ -36,7 +37,7 @@ from spools.codes import pretty
 from spools.models import Place, Spool
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_time
+from spools.wording import format_mass, format_time
 
 Kind, Stage = JobEvent.Kind, Job.Stage
 # Grams that were typed may differ so much from those before a change of spool.
@@ -60,7 +61,7 @@ class PrintedPart(TypedDict, total=False):
 def start_job(job: Job, *, at: datetime | None = None, by: Any = None) -> Job:
     """A planned print begins; the verdict stands beside it. Refused: one that began, a spool that is not loaded."""
     job = lock_job(job)
-    _require_stage(job, "start", Stage.PLANNED)
+    _require_stage(job, Stage.PLANNED)
     plan = find_start(list(job.events.valid()))
     assert plan is not None and plan.hours is not None
     at = require_past_time(at)
@@ -108,11 +109,13 @@ def change_spool(
     Refused: a print that did not begin, another material, a time outside the print.
     """
     job = lock_job(job)
-    _require_stage(job, "go on", Stage.PRINTING, *Job.ENDED)
+    _require_stage(job, Stage.PRINTING, *Job.ENDED)
     at = require_past_time(at)
     if not job.start <= at or (job.is_over and at > job.end):
         raise refusal(
-            "outside_print", f"Give a time from {format_time(job.start)} on, within the print.", "at"
+            "outside_print",
+            _("Give a time from {start} on, within the print.").format(start=format_time(job.start)),
+            "at",
         )
     spool = lock_spool(spool)
     feeding = _find_pieces(job, from_spool)
@@ -180,7 +183,7 @@ def _find_pieces(job: Job, from_spool: Spool | None) -> list[tuple[Share, list[P
     ]
     if len({(rows[-1].share.toolhead, rows[-1].share.spool) for _, rows in fitting}) != 1:
         raise refusal(
-            "several_spools", "Give the spool that ran out: one that the print uses now.", "from_spool"
+            "several_spools", _("Give the spool that ran out: one that the print uses now."), "from_spool"
         )
     return fitting
 
@@ -188,12 +191,15 @@ def _find_pieces(job: Job, from_spool: Spool | None) -> list[tuple[Share, list[P
 def _require_next(spool: Spool, former: Spool) -> None:
     """Refused: a spool that a print cannot go on with."""
     if spool.pk == former.pk:
-        raise refusal("same_spool", "That is the spool that it printed from. Choose the next one.", "spool")
+        raise refusal(
+            "same_spool", _("That is the spool that it printed from. Choose the next one."), "spool"
+        )
     if spool.feedstock_id != former.feedstock_id:
         raise refusal(
             "other_material",
-            f"Spool {pretty(spool.code)} is {spool.feedstock}, and the print began with {former.feedstock}. "
-            "Choose a spool of that.",
+            _(
+                "Spool {code} is {feedstock}, and the print began with {former}. Choose a spool of that."
+            ).format(code=pretty(spool.code), feedstock=spool.feedstock, former=former.feedstock),
             "spool",
         )
 
@@ -216,7 +222,9 @@ def _load_next(
         if unload_to is None:
             raise refusal(
                 "toolhead_taken",
-                f"Spool {pretty(former.code)} is on {toolhead}. Say where it goes, or unload it first.",
+                _("Spool {code} is on {toolhead}. Give its new place, or unload it first.").format(
+                    code=pretty(former.code), toolhead=toolhead
+                ),
                 "unload_to",
             )
         unload_spool(loading, unload_to, at=at, by=by)
@@ -240,13 +248,17 @@ def end_job(
     """
     require_choice("result", kind, list(ENDS))
     job = lock_job(job)
-    _require_stage(job, "end", Stage.PRINTING)
+    _require_stage(job, Stage.PRINTING)
     expected = job.end if kind == Kind.FINISHED else None
     at = require_past_time(at) if at is not None else min(timezone.now(), expected or timezone.now())
     events = list(job.events.valid())
     changes = [event for event in events if event.kind == Kind.CHANGED]
     if at <= job.start or any(at < change.at for change in changes):
-        raise refusal("before_start", f"It began {format_time(job.start)}. Give a later time.", "at")
+        raise refusal(
+            "before_start",
+            _("It began {start}. Give a later time.").format(start=format_time(job.start)),
+            "at",
+        )
     shares = _whole_shares(events)
     toolheads = list(Toolhead.objects.filter(pk__in={share.toolhead for share in shares}))
     require_free_toolheads(toolheads, job.start, at, job=job)
@@ -265,7 +277,9 @@ def end_job(
         if share.mass_g < before_g - ROUNDING_G:
             raise refusal(
                 "less_than_before_change",
-                f"Its former spools gave {before_g:.1f} g already. Give more, or withdraw the change of spool.",
+                _(
+                    "Its former spools gave {mass} already. Give more, or withdraw the change of spool."
+                ).format(mass=format_mass(before_g, 1)),
                 "mass_g",
             )
     hours = max(limits.JOB_HOURS.low, (at - job.start) / HOUR)
@@ -289,7 +303,7 @@ def _find_part(
     """The part of each share that is printed at a place of the print, 0 to 1, and that place in words."""
     line, pct, metres = printed.get("stopped_line"), printed.get("stopped_pct"), printed.get("metres")
     if sum(value is not None for value in (line, pct, metres)) > 1:
-        raise refusal("one_place", "Give one of line, percentage and metres.", "stopped_pct")
+        raise refusal("one_place", _("Give one of line, percentage and metres."), "stopped_pct")
     if metres is not None:
         return _find_part_by_metres(job, metres)
     if job.file is not None:
@@ -298,7 +312,9 @@ def _find_part(
         mark = mark or facts.up_to(seconds=facts.seconds * _part_by_time(job, at))
         return _part_at_mark(facts, mark), stopped
     if line is not None:
-        raise refusal("no_file", "The job has no file. Give its percentage, metres or grams.", "stopped_line")
+        raise refusal(
+            "no_file", _("The job has no file. Give its percentage, metres or grams."), "stopped_line"
+        )
     if pct is not None:
         part = require_within("stopped_pct", pct, *limits.STOPPED_PCT) / 100
         return lambda share: part, Statement("job_stop.at_filament_share", {"stopped_pct": 100 * part})
@@ -313,7 +329,9 @@ def _part_at_mark(facts: Any, mark: Mark) -> Callable[[Share], float]:
 def _find_part_by_metres(job: Job, metres: float) -> tuple[Callable[[Share], float], Statement]:
     shares = _whole_shares([event for event in job.events.valid() if event.kind not in ENDS])
     if len(shares) > 1:
-        raise refusal("metres_of_several", "It uses several spools. Give its line or percentage.", "metres")
+        raise refusal(
+            "metres_of_several", _("It uses several spools. Give its line or percentage."), "metres"
+        )
     spool = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").get(pk=shares[0].spool)
     whole_m = shares[0].mass_g / _grams_per_m(spool)
     metres = require_within("metres", metres, 0, round(whole_m, 3), "m")
@@ -338,11 +356,13 @@ def _load_pair(share: Share) -> tuple[Toolhead, Spool]:
     return toolhead, Spool.objects.select_related("feedstock__maker").get(pk=share.spool)
 
 
-def _require_stage(job: Job, act: str, *stages: str) -> None:
+def _require_stage(job: Job, *stages: str) -> None:
     if job.withdrawn_at is not None:
-        raise refusal("withdrawn_already", "This job is withdrawn.")
+        raise refusal("withdrawn_already", _("This job is withdrawn."))
     if job.stage not in stages:
         raise refusal(
             "wrong_stage",
-            f"A job that is {job.get_stage_display()} cannot {act}. Look at its steps; withdraw one that is wrong.",
+            _(
+                "The job is {stage}, so this step cannot follow. Look at its steps; withdraw one that is wrong."
+            ).format(stage=job.get_stage_display()),
         )

@@ -1,6 +1,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from spools.models import Feedstock, Polymer
@@ -17,11 +18,11 @@ class JobFile(models.Model):
     """
 
     class State(models.TextChoices):
-        WAITING = "waiting", "waits to be read"
-        READING = "reading", "is being read"
-        READ = "read", "read"
-        REFUSED = "refused", "cannot be read"
-        STOPPED = "stopped", "reading was stopped"
+        WAITING = "waiting", gettext_lazy("waits to be read")
+        READING = "reading", gettext_lazy("is being read")
+        READ = "read", gettext_lazy("read")
+        REFUSED = "refused", gettext_lazy("cannot be read")
+        STOPPED = "stopped", gettext_lazy("reading was stopped")
 
     name = models.CharField(max_length=200)
     digest = models.CharField(max_length=64)
@@ -47,7 +48,9 @@ class JobFile(models.Model):
     added_at = models.DateTimeField(auto_now_add=True)
     added_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True)
     content_deleted_at = models.DateTimeField(
-        null=True, blank=True, help_text="its facts and prints stay; null: the content is stored"
+        null=True,
+        blank=True,
+        help_text="its facts and prints stay; null: the content is stored",
     )
     content_deleted_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.SET_NULL, null=True, blank=True, related_name="+"

@@ -1,4 +1,5 @@
 from django.db import models
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from spools.models import MassEntry, Spool
@@ -18,11 +19,11 @@ class Job(Withdrawable):
     """
 
     class Stage(models.TextChoices):
-        PLANNED = "planned", "planned"
-        PRINTING = "printing", "printing"
-        FINISHED = "finished", "finished"
-        FAILED = "failed", "failed"
-        STOPPED = "stopped", "stopped"
+        PLANNED = "planned", gettext_lazy("planned")
+        PRINTING = "printing", gettext_lazy("printing")
+        FINISHED = "finished", gettext_lazy("finished")
+        FAILED = "failed", gettext_lazy("failed")
+        STOPPED = "stopped", gettext_lazy("stopped")
 
     ENDED = (Stage.FINISHED, Stage.FAILED, Stage.STOPPED)
 
@@ -72,12 +73,12 @@ class JobEvent(Withdrawable):
     """
 
     class Kind(models.TextChoices):
-        PLANNED = "planned", "planned"
-        STARTED = "started", "started"
-        CHANGED = "changed", "another spool"
-        FINISHED = "finished", "finished"
-        FAILED = "failed", "failed"
-        STOPPED = "stopped", "stopped"
+        PLANNED = "planned", gettext_lazy("planned")
+        STARTED = "started", gettext_lazy("started")
+        CHANGED = "changed", gettext_lazy("another spool")
+        FINISHED = "finished", gettext_lazy("finished")
+        FAILED = "failed", gettext_lazy("failed")
+        STOPPED = "stopped", gettext_lazy("stopped")
 
     job = models.ForeignKey(Job, models.CASCADE, related_name="events")
     kind = models.CharField(max_length=10, choices=Kind)
@@ -124,7 +125,9 @@ class JobUse(models.Model):
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="job_uses")
     mass_g = models.FloatField(validators=limits.JOB_G.validators)
     retracted_m = models.FloatField(
-        null=True, blank=True, help_text="filament pulled back by all its retractions, m; empty: not known"
+        null=True,
+        blank=True,
+        help_text="filament pulled back by all its retractions, m; empty: not known",
     )
     slot = models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")
     changes = models.FloatField(default=0, help_text="of spool to this one")

@@ -1,11 +1,13 @@
 """Flow curves and control charts as charts: losses in % against flow, and check by check."""
 
+from django.utils.translation import gettext as _
+
 from maintenance.flow.control_chart import START
 from maintenance.flow.curve import EDGE, LIMITS, FlowCurve
 from maintenance.flow.history import CheckSeries
 from pages.charts.axes import Along
 from pages.charts.chart import COMPUTED, MEASURED, SIGNAL, Chart, Frame, Limit, Series, draw_chart
-from spools.wording import format_time
+from spools.wording import format_percent, format_time
 
 
 def draw_curve(curve: FlowCurve) -> Chart:
@@ -23,18 +25,18 @@ def draw_curve(curve: FlowCurve) -> Chart:
     )
     bars = [(loss - u, loss + u) for loss, u in zip(losses, loss_u, strict=True)]
     frame = Frame(
-        "Loss at each rate, with the 80 % range, %",
+        _("Loss at each rate, with the 80 % range, %"),
         0.0,
         flows[-1],
-        along="Flow, mm³/s",
+        along=_("Flow, mm³/s"),
         along_unit="mm³/s",
-        limits=[Limit(100 * limit, "usable up to") for limit in LIMITS],
+        limits=[Limit(100 * limit, _("usable up to")) for limit in LIMITS],
         write=_write_loss,
         from_zero=True,
     )
-    measured = Series("measured", MEASURED, list(zip(flows, losses, strict=True)), bars, in_dots=True)
+    measured = Series(_("measured"), MEASURED, list(zip(flows, losses, strict=True)), bars, in_dots=True)
     curve_line = Series(
-        "fitted", COMPUTED, list(zip(flows, fitted, strict=True)), list(zip(low, high, strict=True))
+        _("fitted"), COMPUTED, list(zip(flows, fitted, strict=True)), list(zip(low, high, strict=True))
     )
     return draw_chart(frame, [measured, curve_line])
 
@@ -51,18 +53,20 @@ def draw_control_charts(series: CheckSeries) -> list[Chart]:
     sums = [(n, 100 * float(value)) for n, value in zip(numbers, chart.cusum_high, strict=True)]
     decision = 100 * chart.decision
     ewma = [
-        _dots("single check", MEASURED, losses, [not signal for signal in signals]),
-        _dots("check with a signal", SIGNAL, losses, signals),
-        Series("average", COMPUTED, averages),
+        _dots(_("single check"), MEASURED, losses, [not signal for signal in signals]),
+        _dots(_("check with a signal"), SIGNAL, losses, signals),
+        Series(_("average"), COMPUTED, averages),
     ]
     cusum = [
-        Series("sum", COMPUTED, sums),
-        _dots("above the limit", SIGNAL, sums, [value > decision for _, value in sums]),
+        Series(_("sum"), COMPUTED, sums),
+        _dots(_("above the limit"), SIGNAL, sums, [value > decision for _, value in sums]),
     ]
-    limits = [Limit(100 * chart.ewma_high, "upper limit"), Limit(100 * chart.ewma_low, "lower limit")]
+    limits = [Limit(100 * chart.ewma_high, _("upper limit")), Limit(100 * chart.ewma_low, _("lower limit"))]
     return [
-        _draw(series, "Moving average of the loss (EWMA), %", limits, ewma),
-        _draw(series, "Summed excess over the first checks (CUSUM), %", [Limit(decision, "limit")], cusum),
+        _draw(series, _("Moving average of the loss (EWMA), %"), limits, ewma),
+        _draw(
+            series, _("Summed excess over the first checks (CUSUM), %"), [Limit(decision, _("limit"))], cusum
+        ),
     ]
 
 
@@ -75,7 +79,7 @@ def _draw(series: CheckSeries, title: str, limits: list[Limit], drawn: list[Seri
         title,
         1,
         len(series.charted),
-        along="Number of the check",
+        along=_("Number of the check"),
         heads=heads,
         limits=limits,
         write=_write_loss,
@@ -92,4 +96,4 @@ def _dots(name: str, kind: str, points: list[tuple[int, float]], chosen: list[bo
 
 
 def _write_loss(loss_pct: float) -> str:
-    return f"{loss_pct:.1f} %"
+    return format_percent(loss_pct, 1)

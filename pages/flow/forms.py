@@ -5,6 +5,8 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from maintenance.flow.curve import (
@@ -21,6 +23,7 @@ from maintenance.flow.records import TOLERANCE_MM, require_setup, require_temper
 from pages.frame.forms import WhenField, number, show_refusal
 from pages.machines.loadings import LoadingField, recent_loadings
 from spools.refusals import refusal
+from spools.wording import format_exact
 
 USUAL_RATES = "1, 3, 5, 8, 12"
 # The reference, twice, and two rates: four blobs, six minutes of extruding, under ten with the weighing. It shows
@@ -31,32 +34,42 @@ SHORT_CHECK = {"rates": "3, 6, 10", "repeats": 1, "length_mm": 150}
 class FlowPlanForm(forms.Form):
     """Toolhead, spool, and the blobs that will be extruded. A scale too coarse for them is refused here."""
 
-    nozzle_c = number("Nozzle", "°C", limits=limits.NOZZLE_C, help_text="As hot as you print with it.")
+    nozzle_c = number(
+        gettext_lazy("Nozzle"),
+        "°C",
+        limits=limits.NOZZLE_C,
+        help_text=gettext_lazy("As hot as you print with it."),
+    )
     rates = forms.CharField(
-        label="Rates, mm³/s",
+        label=gettext_lazy("Rates, mm³/s"),
         initial=USUAL_RATES,
         max_length=200,
-        help_text="The slow reference first, then rising, with commas between.",
+        help_text=gettext_lazy("The slow reference first, then rising, with commas between."),
     )
     repeats = forms.IntegerField(
-        label="Rounds",
+        label=gettext_lazy("Rounds"),
         initial=3,
         min_value=1,
         max_value=MOST_REPEATS - 1,
-        help_text="Each round extrudes every rate once. 3 to 5 is common practice, no source.",
+        help_text=gettext_lazy("Each round extrudes every rate once. 3 to 5 is common practice, no source."),
     )
-    length_mm = number("Filament per blob", "mm", initial=200)
-    resolution_g = number("Scale's smallest step", "g", initial=0.01)
+    length_mm = number(gettext_lazy("Filament per blob"), "mm", initial=200)
+    resolution_g = number(gettext_lazy("Scale's smallest step"), "g", initial=0.01)
     diameter_mm = number(
-        "Filament's diameter, measured", "mm", required=False, help_text="Empty: that of its label."
+        gettext_lazy("Filament's diameter, measured"),
+        "mm",
+        required=False,
+        help_text=gettext_lazy("Empty: that of its label."),
     )
-    diameter_tolerance_mm = number("Give or take", "mm", initial=TOLERANCE_MM)
+    diameter_tolerance_mm = number(gettext_lazy("Give or take"), "mm", initial=TOLERANCE_MM)
 
     SETUP = ["length_mm", "resolution_g", "diameter_mm", "diameter_tolerance_mm"]
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
+        self.fields["loading"] = LoadingField(
+            recent_loadings(), label=_("Machine and spool"), empty_label=None
+        )
         self.order_fields(["loading"])
         self.setup: CheckSetup | None = None
 
@@ -67,7 +80,10 @@ class FlowPlanForm(forms.Form):
                 rates.append(float(text))
             except ValueError:
                 raise refusal(
-                    "not_a_number", f"“{text.strip()}” is no number. Give the rates as in {USUAL_RATES}."
+                    "not_a_number",
+                    _("“{text}” is no number. Give the rates as in {rates}.").format(
+                        text=text.strip(), rates=USUAL_RATES
+                    ),
                 ) from None
         try:
             require_rising_rates(rates)
@@ -100,7 +116,7 @@ class FlowPlanForm(forms.Form):
 class FlowMassesForm(forms.Form):
     """Masses of the blobs of a plan; the field of a lost blob stays empty."""
 
-    when = WhenField(label="Extruded", help_text="Empty: now.")
+    when = WhenField(label=gettext_lazy("Extruded"), help_text=gettext_lazy("Empty: now."))
     note = forms.CharField(max_length=300, required=False)
 
     def __init__(self, *args: Any, blobs: list[float], setup: CheckSetup, **options: Any) -> None:
@@ -108,7 +124,12 @@ class FlowMassesForm(forms.Form):
         self.setup = setup
         self.by_blob = {f"blob_{n}": flow for n, flow in enumerate(blobs, start=1)}
         for n, (name, flow) in enumerate(self.by_blob.items(), start=1):
-            self.fields[name] = number(f"Blob {n} at {flow:g} mm³/s", "g", required=False, min_value=0)
+            self.fields[name] = number(
+                _("Blob {n} at {flow} mm³/s").format(n=n, flow=format_exact(flow)),
+                "g",
+                required=False,
+                min_value=0,
+            )
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

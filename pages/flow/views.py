@@ -9,6 +9,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.flow.curve import advise_setup
 from maintenance.flow.gcode import commands, minutes_of
@@ -86,7 +87,7 @@ def flow_check_new(request: HttpRequest) -> HttpResponse:
         )
 
     if apply(form, record):
-        messages.success(request, "The flow check is recorded.")
+        messages.success(request, _("The flow check is recorded."))
         return redirect("flow-check", recorded[0].pk)
     return render(
         request,

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
+from django.utils.translation import gettext as _
+
 from maintenance.gcode import JobFacts
 from pages.charts.chart import COMPUTED, Chart, Frame, Limit, Series, draw_chart
 from spools.wording import format_number
@@ -21,17 +23,17 @@ def draw_flow(facts: JobFacts, limits: Sequence[tuple[float, str]] = ()) -> Char
     unit, unit_s = ("h", HOUR_S) if facts.seconds >= 2 * HOUR_S else ("min", MINUTE_S)
     edges = [n * facts.flow_bin_s / unit_s for n in range(len(flows) + 1)]
     frame = Frame(
-        "Flow over the time of the job, mm³/s",
+        _("Flow over the time of the job, mm³/s"),
         0.0,
         edges[-1],
-        along=f"Time, {unit}",
+        along=_("Time, {unit}").format(unit=unit),
         along_unit=unit,
         limits=[Limit(flow, text) for flow, text in limits],
         write=_write_flow,
         from_zero=True,
     )
     corners = [(at, flow) for ends, flow in zip(pairwise(edges), flows, strict=True) for at in ends]
-    return draw_chart(frame, [Series("flow", COMPUTED, corners)])
+    return draw_chart(frame, [Series(_("flow"), COMPUTED, corners)])
 
 
 def _write_flow(flow_mm3_s: float) -> str:

@@ -6,6 +6,8 @@ from typing import Any
 from django import forms
 from django.db import DataError
 from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from maintenance.gcode import JobFacts
@@ -14,47 +16,54 @@ from pages.frame.forms import WhenField, number
 from spools.codes import pretty
 from spools.models import Feedstock, Polymer, Spool
 from spools.refusals import refusal
+from spools.wording import format_metres
 
-DIAMETER_HELP = "Of the filament that it was made for."
+DIAMETER_HELP = gettext_lazy("Of the filament that it was made for.")
 SPOOLS = Spool.objects.filter(ended_at=None).select_related("feedstock__maker", "feedstock__polymer")
 IN_USE = Printer.objects.filter(retired_at=None)
 
 
 STAGES = [
-    ("finished", "It is over: finished"),
-    ("failed", "It is over: failed"),
-    ("stopped", "It is over: stopped"),
-    ("printing", "It prints now"),
-    ("planned", "It is planned"),
+    ("finished", gettext_lazy("It is over: finished")),
+    ("failed", gettext_lazy("It is over: failed")),
+    ("stopped", gettext_lazy("It is over: stopped")),
+    ("printing", gettext_lazy("It prints now")),
+    ("planned", gettext_lazy("It is planned")),
 ]
 
 
 class JobFileForm(forms.Form):
     file = forms.FileField(
-        label="Job file",
+        label=gettext_lazy("Job file"),
         max_length=200,
-        help_text="G-code: plain, packed with gzip, or in a ZIP container such as 3MF; up to 1 GiB.",
+        help_text=gettext_lazy(
+            "G-code: plain, packed with gzip, or in a ZIP container such as 3MF; up to 1 GiB."
+        ),
     )
     diameter_mm = number(
-        "Filament", "mm", initial=1.75, limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP
+        gettext_lazy("Filament"), "mm", initial=1.75, limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP
     )
     printer = forms.ModelChoiceField(
         IN_USE,
-        label="Made for",
+        label=gettext_lazy("Made for"),
         required=False,
-        empty_label="any machine",
-        help_text="Machines interpret G90 and G91 differently.",
+        empty_label=gettext_lazy("any machine"),
+        help_text=gettext_lazy("Machines interpret G90 and G91 differently."),
     )
 
 
 class ReadAgainForm(forms.Form):
-    diameter_mm = number("Filament", "mm", limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP)
-    printer = forms.ModelChoiceField(IN_USE, label="Made for", required=False, empty_label="any machine")
+    diameter_mm = number(
+        gettext_lazy("Filament"), "mm", limits=limits.FILE_DIAMETER_MM, help_text=DIAMETER_HELP
+    )
+    printer = forms.ModelChoiceField(
+        IN_USE, label=gettext_lazy("Made for"), required=False, empty_label=gettext_lazy("any machine")
+    )
     member = forms.CharField(
-        label="Job in the container",
+        label=gettext_lazy("Job in the container"),
         max_length=200,
         required=False,
-        help_text="For a container that holds several.",
+        help_text=gettext_lazy("For a container that holds several."),
     )
 
     def __init__(self, data: Any = None, *, file: JobFile) -> None:
@@ -73,9 +82,9 @@ class MaterialField(forms.ChoiceField):
         offered = Q(retired_at=None) | Q(pk=stated and stated.feedstock_id)
         feedstocks: list[Any] = list(Feedstock.objects.filter(offered).select_related("maker", "polymer"))
         self.rows = {material_key(row): row for row in [*polymers, *feedstocks]}
-        groups = [("Any spool of a material", polymers), ("A product", feedstocks)]
+        groups = [(_("Any spool of a material"), polymers), (_("A product"), feedstocks)]
         choices = [(title, [(material_key(row), str(row)) for row in rows]) for title, rows in groups if rows]
-        super().__init__(choices=[("", "not known"), *choices], required=False, **options)
+        super().__init__(choices=[("", _("not known")), *choices], required=False, **options)
 
     def clean(self, value: Any) -> Feedstock | Polymer | None:
         return self.rows.get(super().clean(value))
@@ -94,7 +103,7 @@ class MaterialsForm(forms.Form):
         self.tools = tools
         by_tool = {row.tool: row for row in stated}
         for tool in tools:
-            label = "Made for" if len(tools) == 1 else f"Tool {tool} made for"
+            label = _("Made for") if len(tools) == 1 else _("Tool {tool} made for").format(tool=tool)
             self.fields[f"tool_{tool}"] = MaterialField(by_tool.get(tool), label=label)
 
     def materials(self) -> dict[int, Feedstock | Polymer | None]:
@@ -123,38 +132,40 @@ class SpoolField(forms.ModelChoiceField):
         try:
             return super().clean(value)
         except (OverflowError, DataError):
-            raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
+            raise refusal("unknown_spool", _("There is no such spool. Choose from the list.")) from None
 
 
 class PrintForm(forms.Form):
     """On which machine, with which spools in the order of the job, how far it got."""
 
-    printer = forms.ModelChoiceField(IN_USE, label="Machine", empty_label=None)
-    name = forms.CharField(label="Name", max_length=120)
+    printer = forms.ModelChoiceField(IN_USE, label=gettext_lazy("Machine"), empty_label=None)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=120)
     when = WhenField(
-        label="Started",
-        help_text="Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
-        "planned.",
+        label=gettext_lazy("Started"),
+        help_text=gettext_lazy(
+            "Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
+            "planned."
+        ),
     )
     stopped_line = forms.IntegerField(
-        label="Stopped before line",
+        label=gettext_lazy("Stopped before line"),
         required=False,
         min_value=1,
         max_value=10**9,
-        help_text="Empty: it ran to its end.",
+        help_text=gettext_lazy("Empty: it ran to its end."),
     )
     stopped_pct = number(
-        "Or stopped at",
-        "% of the file",
+        gettext_lazy("Or stopped at"),
+        gettext_lazy("% of the file"),
         required=False,
         limits=limits.STOPPED_PCT,
-        help_text="Most machines show the share of the file that was read.",
+        help_text=gettext_lazy("Most machines show the share of the file that was read."),
     )
     override_reason = forms.CharField(
-        label="Why it is printed on a hold",
+        label=gettext_lazy("Why it is printed on a hold"),
         max_length=300,
         required=False,
-        help_text="If you like; it is stored with the job.",
+        help_text=gettext_lazy("If you like; it is stored with the job."),
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
@@ -166,16 +177,22 @@ class PrintForm(forms.Form):
         sites = name_slots()
         self.spool_names = [f"spool_{n}" for n in range(1, len(facts.uses) + 1)]
         for n, (name, use) in enumerate(zip(self.spool_names, facts.uses, strict=True), 1):
-            label = f"Spool {n}, tool {use.tool}, {use.filament_mm / 1000:.1f} m" if several else "Spool"
+            label = (
+                _("Spool {number}, tool {tool}, {length}").format(
+                    number=n, tool=use.tool, length=format_metres(use.filament_mm / 1000, 1)
+                )
+                if several
+                else _("Spool")
+            )
             self.fields[name] = SpoolField(SPOOLS.all(), label=label, empty_label=None, sites=sites)
         if several and sites:
             self.fields["changes"] = number(
-                "Changes of spool",
+                _("Changes of spool"),
                 required=False,
                 limits=limits.CHANGES,
-                help_text="Each purges as the toolhead states. Empty: as the file has them.",
+                help_text=_("Each purges as the toolhead states. Empty: as the file has them."),
             )
-        self.fields["stage"] = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
+        self.fields["stage"] = forms.ChoiceField(label=_("How far it is"), choices=STAGES, required=False)
         self.order_fields(["printer", *self.spool_names, "changes", "stage"])
 
     def spools(self) -> list[Spool]:

@@ -5,6 +5,7 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from maintenance.board.shop import Slot, load_loaded
@@ -75,10 +76,10 @@ def job_file(request: HttpRequest, pk: int) -> HttpResponse:
                 for n, use in enumerate(facts.uses, 1)
             ],
             "hot": [
-                (f"hot end {tool}", [span for span in spans if span.value > 0])
+                (_("Hot end {tool}").format(tool=tool), [span for span in spans if span.value > 0])
                 for tool, spans in facts.hot_by_tool.items()
             ]
-            + [("bed", [span for span in facts.bed if span.value > 0])],
+            + [(_("Bed"), [span for span in facts.bed if span.value > 0])],
             "materials": _load_materials(file),
             "jobs": Job.objects.filter(file=file).select_related("printer"),
             **_judge_machines(file),
@@ -103,7 +104,7 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
     file = get_object_or_404(JobFile, pk=pk)
     try:
         stop_reading(file)
-        messages.success(request, f"Reading {file} is stopped.")
+        messages.success(request, _("Reading {file} is stopped.").format(file=file))
     except ValidationError as error:
         notify_refused(request, error)
     return redirect("job-file", pk)
@@ -112,7 +113,7 @@ def job_file_stop(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def job_file_content_deleted(request: HttpRequest, pk: int) -> HttpResponse:
     file = get_object_or_404(JobFile, pk=pk)
-    deleted = f"The content of {file} is deleted. Its results stay."
+    deleted = _("The content of {file} is deleted. Its results stay.").format(file=file)
     notify_result(request, lambda: delete_content(file, by=request.user), deleted)
     return redirect("job-file", pk)
 

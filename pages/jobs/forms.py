@@ -6,6 +6,8 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.http import QueryDict
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits as machine_limits
 from maintenance.jobs.queries import takes_from
@@ -24,17 +26,19 @@ ASKED = ("mass_g", "hours", "nozzle_c", "bed_c", "max_flow_mm3_s")
 def changed_after_check() -> ValidationError:
     """The refusal of a job that is not the one whose verdict was shown."""
     return refusal(
-        "changed_after_check", "The job was changed after the check. Look at its verdict, then record it."
+        "changed_after_check", _("The job was changed after the check. Look at its verdict, then record it.")
     )
 
 
 class JobSearchForm(forms.Form):
     """Which jobs are listed: from a batch, spool, part, project or printer to its prints."""
 
-    batch = forms.CharField(max_length=60, required=False, label="Batch of the filament")
-    spool = forms.CharField(max_length=300, required=False, label="Code of the spool")
-    project = forms.CharField(max_length=80, required=False, label="Project or customer")
-    printer = forms.ModelChoiceField(Printer.objects.all(), required=False, empty_label="any")
+    batch = forms.CharField(max_length=60, required=False, label=gettext_lazy("Batch of the filament"))
+    spool = forms.CharField(max_length=300, required=False, label=gettext_lazy("Code of the spool"))
+    project = forms.CharField(max_length=80, required=False, label=gettext_lazy("Project or customer"))
+    printer = forms.ModelChoiceField(
+        Printer.objects.all(), label=gettext_lazy("Printer"), required=False, empty_label=gettext_lazy("any")
+    )
     part = forms.ModelChoiceField(Part.objects.all(), required=False, widget=forms.HiddenInput)
 
     def find(self, jobs: QuerySet[Job]) -> QuerySet[Job]:
@@ -61,44 +65,56 @@ class JobSearchForm(forms.Form):
 
 
 class JobForm(OutcomeForm):
-    stage = forms.ChoiceField(label="How far it is", choices=STAGES, required=False)
-    name = forms.CharField(label="Name", max_length=120)
+    stage = forms.ChoiceField(label=gettext_lazy("How far it is"), choices=STAGES, required=False)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=120)
     project = project_field()
     mass_g = number(
-        "Filament",
+        gettext_lazy("Filament"),
         "g",
         limits=machine_limits.JOB_G,
-        help_text="That it took; before its end, that it will take.",
+        help_text=gettext_lazy("That it took; before its end, that it will take."),
     )
-    hours = number("Printing time", "h", limits=machine_limits.JOB_HOURS)
+    hours = number(gettext_lazy("Printing time"), "h", limits=machine_limits.JOB_HOURS)
     retracted_m = number(
-        "Filament retracted in all",
+        gettext_lazy("Filament retracted in all"),
         "m",
         required=False,
         limits=machine_limits.RETRACTED_M,
-        help_text="Length times count of the retractions, if known: they wear the drive gears.",
+        help_text=gettext_lazy("Length times count of the retractions, if known: they wear the drive gears."),
     )
     nozzle_c = number(
-        "Nozzle",
+        gettext_lazy("Nozzle"),
         "°C",
         required=False,
         limits=machine_limits.NOZZLE_C,
-        help_text="Empty: as in the last job with this filament, else usual for its material.",
+        help_text=gettext_lazy("Empty: as in the last job with this filament, else usual for its material."),
     )
-    bed_c = number("Bed", "°C", required=False, limits=machine_limits.BED_C, help_text="Likewise.")
+    bed_c = number(
+        gettext_lazy("Bed"),
+        "°C",
+        required=False,
+        limits=machine_limits.BED_C,
+        help_text=gettext_lazy("Likewise."),
+    )
     max_flow_mm3_s = number(
-        "Fastest flow", "mm³/s", required=False, limits=machine_limits.FLOW_MM3_S, help_text="If you know it."
+        gettext_lazy("Fastest flow"),
+        "mm³/s",
+        required=False,
+        limits=machine_limits.FLOW_MM3_S,
+        help_text=gettext_lazy("If you know it."),
     )
     when = WhenField(
-        label="Started",
-        help_text="Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
-        "planned.",
+        label=gettext_lazy("Started"),
+        help_text=gettext_lazy(
+            "Empty: its hours ago if it is over, now if it prints, as soon as the toolhead is free if it is "
+            "planned."
+        ),
     )
     override_reason = forms.CharField(
-        label="Why it is printed on a hold",
+        label=gettext_lazy("Why it is printed on a hold"),
         max_length=300,
         required=False,
-        help_text="If you like; it is stored with the job.",
+        help_text=gettext_lazy("If you like; it is stored with the job."),
         widget=forms.Textarea(attrs={"rows": 2}),
     )
     # The inputs of the verdict on the page; after a change the new verdict is shown first.
@@ -112,7 +128,9 @@ class JobForm(OutcomeForm):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["loading"] = LoadingField(recent_loadings(), label="Machine and spool", empty_label=None)
+        self.fields["loading"] = LoadingField(
+            recent_loadings(), label=_("Machine and spool"), empty_label=None
+        )
         self.order_fields(["loading", "stage"])
         in_slots = (
             Loading.objects.present()
@@ -125,10 +143,10 @@ class JobForm(OutcomeForm):
             self.fields[name] = number(label, "g", required=False, limits=machine_limits.JOB_G)
         if self.in_slots:
             self.fields["changes"] = number(
-                "Changes of spool",
+                _("Changes of spool"),
                 required=False,
                 limits=machine_limits.CHANGES,
-                help_text="Each purges as the toolhead states, beside the grams.",
+                help_text=_("Each purges as the toolhead states, beside the grams."),
             )
 
     def clean(self) -> dict[str, Any]:
@@ -142,7 +160,9 @@ class JobForm(OutcomeForm):
             if data.get(name) and first and (loading.toolhead_id != first.toolhead_id or loading == first):
                 wrong = refusal(
                     "other_toolhead",
-                    f"Give grams of other spools on {first.toolhead} alone, beside the first.",
+                    _("Give grams of other spools on {toolhead} alone, beside the first.").format(
+                        toolhead=first.toolhead
+                    ),
                 )
                 self.add_error(name, wrong)
         return data

@@ -4,6 +4,8 @@ from typing import Any
 
 from django import forms
 from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from maintenance.jobs.records import MAX_PROJECT_LENGTH
@@ -17,10 +19,10 @@ from spools.models import Place, Spool
 def project_field() -> forms.CharField:
     """For whom it is printed; optional."""
     return forms.CharField(
-        label="Project or customer",
+        label=gettext_lazy("Project or customer"),
         max_length=MAX_PROJECT_LENGTH,
         required=False,
-        help_text="For the report of usage.",
+        help_text=gettext_lazy("For the report of usage."),
     )
 
 
@@ -35,10 +37,17 @@ class ProjectForm(forms.Form):
 class OutcomeForm(forms.Form):
     """What became of a print, as far as somebody counted."""
 
-    parts = forms.IntegerField(label="Parts in it", required=False, min_value=1, max_value=10_000)
-    good_parts = forms.IntegerField(label="Good parts", required=False, min_value=0, max_value=10_000)
+    parts = forms.IntegerField(
+        label=gettext_lazy("Parts in it"), required=False, min_value=1, max_value=10_000
+    )
+    good_parts = forms.IntegerField(
+        label=gettext_lazy("Good parts"), required=False, min_value=0, max_value=10_000
+    )
     reason = forms.CharField(
-        label="Why", max_length=300, required=False, help_text="For a print that failed or was stopped."
+        label=gettext_lazy("Why"),
+        max_length=300,
+        required=False,
+        help_text=gettext_lazy("For a print that failed or was stopped."),
     )
 
     OUTCOME = ("parts", "good_parts", "reason")
@@ -47,11 +56,11 @@ class OutcomeForm(forms.Form):
 class PrintedPartForm(forms.Form):
     """How far a print got, in one way."""
 
-    mass_g = number("Filament until then", "g", required=False, limits=limits.JOB_G)
-    metres = number("Or metres of it", "m", required=False)
-    stopped_pct = number("Or percentage", "%", required=False, limits=limits.STOPPED_PCT)
+    mass_g = number(gettext_lazy("Filament until then"), "g", required=False, limits=limits.JOB_G)
+    metres = number(gettext_lazy("Or metres of it"), "m", required=False)
+    stopped_pct = number(gettext_lazy("Or percentage"), "%", required=False, limits=limits.STOPPED_PCT)
     stopped_line = forms.IntegerField(
-        label="Or line of its file", required=False, min_value=1, max_value=10**9
+        label=gettext_lazy("Or line of its file"), required=False, min_value=1, max_value=10**9
     )
 
     PART = ("mass_g", "metres", "stopped_pct", "stopped_line")
@@ -66,14 +75,14 @@ class PrintedPartForm(forms.Form):
 
 
 class StartForm(forms.Form):
-    when = WhenField(label="Started")
+    when = WhenField(label=gettext_lazy("Started"))
 
     def __init__(self, *args: Any, job: Job, **options: Any) -> None:
         super().__init__(*args, **options)
 
 
 class ChangeForm(PrintedPartForm):
-    when = WhenField(label="Changed")
+    when = WhenField(label=gettext_lazy("Changed"))
 
     def __init__(self, *args: Any, job: Job, **options: Any) -> None:
         super().__init__(*args, job=job, **options)
@@ -83,28 +92,32 @@ class ChangeForm(PrintedPartForm):
         current = Spool.objects.filter(at_work).select_related("feedstock__maker").distinct()
         sites = name_slots()
         self.fields["spool"] = SpoolField(
-            same_material, label="It goes on with", empty_label=None, sites=sites
+            same_material, label=_("It goes on with"), empty_label=None, sites=sites
         )
         if current.count() > 1:
-            self.fields["from_spool"] = SpoolField(current, label="Ran out", empty_label=None, sites=sites)
+            self.fields["from_spool"] = SpoolField(current, label=_("Ran out"), empty_label=None, sites=sites)
         self.fields["unload_to"] = forms.ModelChoiceField(
             Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]),
-            label="The one that ran out goes to",
+            label=_("The one that ran out goes to"),
             required=False,
-            help_text="Not needed where it was unloaded already.",
+            help_text=_("Not needed where it was unloaded already."),
         )
-        self.fields["mass_g"].label = "It gave, g"
-        self.fields["mass_g"].help_text = "Without grams, metres or percentage: by the time."
+        self.fields["mass_g"].label = _("It gave, g")
+        self.fields["mass_g"].help_text = _("Without grams, metres or percentage: by the time.")
         self.order_fields(["spool", "from_spool", "unload_to", "when"])
 
 
 class EndForm(PrintedPartForm, OutcomeForm):
     result = forms.ChoiceField(
-        label="It", choices=[(kind.value, kind.label) for kind in ENDS], widget=forms.RadioSelect
+        label=gettext_lazy("It"),
+        choices=[(kind.value, kind.label) for kind in ENDS],
+        widget=forms.RadioSelect,
     )
-    when = WhenField(label="Ended", help_text="Empty: now; a finished one when it was to end.")
+    when = WhenField(
+        label=gettext_lazy("Ended"), help_text=gettext_lazy("Empty: now; a finished one when it was to end.")
+    )
 
     def __init__(self, *args: Any, job: Job, **options: Any) -> None:
         super().__init__(*args, job=job, **options)
-        self.fields["mass_g"].help_text = "Empty: all of it if it finished, else by the time."
+        self.fields["mass_g"].help_text = _("Empty: all of it if it finished, else by the time.")
         self.order_fields(["result", "when", *self.OUTCOME, *self.PART])

@@ -9,6 +9,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.costs.shares import load_job_cost, load_rates
 from maintenance.jobs.judging import build_shares, fill_slots, judge_shares
@@ -81,12 +82,14 @@ def notify_recorded(request: HttpRequest, job: Job) -> None:
     """Says what was recorded, and whether the print was known before."""
     if job.known_before:
         messages.info(
-            request, f"This print was recorded before, as {job}: it stays one job.", extra_tags="known_before"
+            request,
+            _("This print was recorded before, as {job}: it stays one job.").format(job=job),
+            extra_tags="known_before",
         )
     elif job.is_over:
-        messages.success(request, f"{job} is recorded: grams taken, wear added.")
+        messages.success(request, _("{job} is recorded: grams taken, wear added.").format(job=job))
     else:
-        messages.success(request, f"{job} is recorded, and its filament is reserved.")
+        messages.success(request, _("{job} is recorded, and its filament is reserved.").format(job=job))
 
 
 def _initial(request: HttpRequest, original: Job | None) -> dict[str, Any]:
@@ -153,7 +156,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
     forms = _build_forms(request, row)
     for name, form in forms.items():
         if name in request.POST and apply(form, ACTS[name](row, form, request.user)):
-            messages.success(request, f"Recorded for {row}.")
+            messages.success(request, _("Recorded for {row}.").format(row=row))
             return redirect("job", pk)
     joined = "toolhead__printer", "spool__feedstock__maker", "spool__feedstock__polymer"
     uses = list(row.uses.select_related(*joined).prefetch_related("wear__part__kind"))

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.datastructures import MultiValueDict
+from django.utils.translation import gettext as _
 
 from spools.models import SentRequest
 
@@ -27,7 +28,7 @@ class KeyReused(ValidationError):
 
     def __init__(self) -> None:
         super().__init__(
-            "This key was sent before with other content. Nothing was recorded. Give a new key.",
+            _("This key was sent before with other content. Nothing was recorded. Give a new key."),
             code="key_reused",
         )
 

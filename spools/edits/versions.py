@@ -2,6 +2,7 @@
 
 from django.core.exceptions import ValidationError
 from django.db.models import F
+from django.utils.translation import gettext as _
 
 from spools.models.versions import Versioned
 
@@ -11,7 +12,7 @@ class EditedMeanwhile(ValidationError):
 
     def __init__(self, present: Versioned) -> None:
         super().__init__(
-            f"Somebody else changed {present} meanwhile. Your changes were not saved.",
+            _("Somebody else changed {row} meanwhile. Your changes were not saved.").format(row=present),
             code="edited_meanwhile",
         )
         self.present = present
