@@ -6,6 +6,8 @@ from typing import Any
 from django import forms
 from django.db import DataError
 from django.db.models import QuerySet
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from pages.frame.forms import WhenField, number
 from spools import limits
@@ -19,19 +21,22 @@ from spools.wording import format_duration, format_time
 
 def _override_reason() -> forms.CharField:
     return forms.CharField(
-        label="Reason to start in spite of the hold",
+        label=gettext_lazy("Reason to start in spite of the hold"),
         required=False,
         max_length=300,
-        help_text="It is stored.",
+        help_text=gettext_lazy("It is stored."),
     )
 
 
 def _explain_hours(form: forms.Form, hours: float | None, is_hold: bool) -> None:
     """Show the hours of the plan beside their input, which stays empty: another set point takes other hours."""
-    shown = "" if not hours else f"{format_duration(hours)} by this plan; "
-    form.fields[
-        "planned_hours"
-    ].help_text = f"Empty: computed for the stages above ({shown}a first stage is part of them)."
+    form.fields["planned_hours"].help_text = (
+        _(
+            "Empty: computed for the stages above ({hours} by this plan; a first stage is part of them)."
+        ).format(hours=format_duration(hours))
+        if hours
+        else _("Empty: computed for the stages above (a first stage is part of them).")
+    )
     if not is_hold and not form.is_bound:
         del form.fields["override_reason"]
 
@@ -52,39 +57,41 @@ class SpoolsField(forms.ModelMultipleChoiceField):
             for run in open_runs().filter(spool__in=chosen):
                 raise refusal(
                     "drying_already",
-                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} already, since "
-                    f"{format_time(run.start)}. Finish that run first, or leave the spool out.",
+                    _(
+                        "Spool {code} is drying in {dryer} already, since {at}. Finish that run first, or leave "
+                        "the spool out."
+                    ).format(code=pretty(run.spool.code), dryer=run.dryer, at=format_time(run.start)),
                 )
             return super().clean(value)
         except (OverflowError, DataError):
-            raise refusal("unknown_spool", "There is no such spool. Choose from the list.") from None
+            raise refusal("unknown_spool", _("There is no such spool. Choose from the list.")) from None
 
 
 class BatchPlanForm(forms.Form):
     """Spools to dry together, with set point and goal."""
 
     set_point_c = number(
-        "Set point",
+        gettext_lazy("Set point"),
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="Empty: the best that all spools allow.",
+        help_text=gettext_lazy("Empty: the best that all spools allow."),
     )
     mass_g = number(
-        "Only the turns of jobs of",
+        gettext_lazy("Only the turns of jobs of"),
         "g",
         required=False,
         limits=limits.NEEDED_G,
-        help_text="Empty: the whole spools.",
+        help_text=gettext_lazy("Empty: the whole spools."),
     )
-    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
+    goal = forms.ChoiceField(label=gettext_lazy("Goal"), choices=GOALS, required=False)
 
     def __init__(self, *args: Any, choosable: QuerySet[Spool], **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["spools"] = SpoolsField(
             choosable,
             widget=forms.CheckboxSelectMultiple,
-            error_messages={"required": "Choose at least one spool."},
+            error_messages={"required": gettext_lazy("Choose at least one spool.")},
         )
 
     def request_fields(self) -> list[forms.BoundField]:
@@ -100,17 +107,17 @@ class StartRunsForm(forms.Form):
     """The start of what was planned: how long, since when, and what the spools weigh before."""
 
     first_set_point_c = number(
-        "First stage",
+        gettext_lazy("First stage"),
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="A cooler start. Empty: one stage.",
+        help_text=gettext_lazy("A cooler start. Empty: one stage."),
     )
-    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
-    planned_hours = number("Hours in all", limits=limits.RUN_HOURS, required=False)
+    first_hours = number(gettext_lazy("Hours of the first stage"), required=False, limits=limits.RUN_HOURS)
+    planned_hours = number(gettext_lazy("Hours in all"), limits=limits.RUN_HOURS, required=False)
     override_reason = _override_reason()
-    when = WhenField(label="Started")
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    when = WhenField(label=gettext_lazy("Started"))
+    resolution_g = number(gettext_lazy("Scale's smallest step"), "g", initial=1, limits=limits.SCALE_STEP_G)
 
     def __init__(
         self,
@@ -130,7 +137,10 @@ class StartRunsForm(forms.Form):
         self.mass_fields = {spool.pk: f"gross_g_{spool.pk}" for spool in spools}
         for spool in spools:
             self.fields[self.mass_fields[spool.pk]] = number(
-                f"{pretty(spool.code)} with its reel", "g", required=False, limits=limits.GROSS_G
+                _("{code} with its reel").format(code=pretty(spool.code)),
+                "g",
+                required=False,
+                limits=limits.GROSS_G,
             )
 
     def stages(self) -> list[forms.BoundField]:
@@ -149,14 +159,14 @@ class StartRunsForm(forms.Form):
 class FinishRunForm(forms.Form):
     """One drying run that ends: whether it does, where the spool goes, what it weighs."""
 
-    out = forms.BooleanField(label="Take out", required=False, initial=True)
+    out = forms.BooleanField(label=gettext_lazy("Take out"), required=False, initial=True)
     place = forms.ModelChoiceField(
         Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER]),
-        label="It goes to",
+        label=gettext_lazy("It goes to"),
         required=False,
-        help_text="Needed when it is taken out.",
+        help_text=gettext_lazy("Needed when it is taken out."),
     )
-    gross_g = number("Weighs now, with its reel", "g", required=False, limits=limits.GROSS_G)
+    gross_g = number(gettext_lazy("Weighs now, with its reel"), "g", required=False, limits=limits.GROSS_G)
 
     def __init__(self, data: Any, *, run: DryingRun) -> None:
         super().__init__(data, prefix=f"run{run.pk}")
@@ -165,12 +175,12 @@ class FinishRunForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("out") and not data.get("place"):
-            self.add_error("place", refusal("place_missing", "Say where it goes."))
+            self.add_error("place", refusal("place_missing", _("State where it goes.")))
         return data
 
 
 class FinishRunsForm(forms.Form):
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    resolution_g = number(gettext_lazy("Scale's smallest step"), "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField()
 
 
@@ -178,20 +188,22 @@ class PlanForm(forms.Form):
     """The request for a plan. Empty: the best set point, the whole spool, to print well."""
 
     set_point_c = number(
-        "Another set point",
+        gettext_lazy("Another set point"),
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="Empty: the best of the compared ones.",
+        help_text=gettext_lazy("Empty: the best of the compared ones."),
     )
     mass_g = number(
-        "Only the turns of a job of",
+        gettext_lazy("Only the turns of a job of"),
         "g",
         required=False,
         limits=limits.NEEDED_G,
-        help_text="Empty: the whole spool, or the turns of a small job where all of it takes days.",
+        help_text=gettext_lazy(
+            "Empty: the whole spool, or the turns of a small job where all of it takes days."
+        ),
     )
-    goal = forms.ChoiceField(label="Goal", choices=GOALS, required=False)
+    goal = forms.ChoiceField(label=gettext_lazy("Goal"), choices=GOALS, required=False)
 
     def __init__(self, *args: Any, strong_limit_pct: float | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -207,25 +219,25 @@ class StartRunForm(forms.Form):
     """The start of the run that was planned for one spool."""
 
     first_set_point_c = number(
-        "First stage",
+        gettext_lazy("First stage"),
         "°C",
         required=False,
         limits=limits.SET_POINT_C,
-        help_text="A cooler start. Empty: one stage.",
+        help_text=gettext_lazy("A cooler start. Empty: one stage."),
     )
-    first_hours = number("Hours of the first stage", required=False, limits=limits.RUN_HOURS)
-    set_point_c = number("Set point", "°C", limits=limits.SET_POINT_C)
-    planned_hours = number("Hours in all", limits=limits.RUN_HOURS, required=False)
+    first_hours = number(gettext_lazy("Hours of the first stage"), required=False, limits=limits.RUN_HOURS)
+    set_point_c = number(gettext_lazy("Set point"), "°C", limits=limits.SET_POINT_C)
+    planned_hours = number(gettext_lazy("Hours in all"), limits=limits.RUN_HOURS, required=False)
     override_reason = _override_reason()
     gross_g = number(
-        "Weighs before, with its reel",
+        gettext_lazy("Weighs before, with its reel"),
         "g",
         required=False,
         limits=limits.GROSS_G,
-        help_text="If you have a scale.",
+        help_text=gettext_lazy("If you have a scale."),
     )
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
-    when = WhenField(label="Started")
+    resolution_g = number(gettext_lazy("Scale's smallest step"), "g", initial=1, limits=limits.SCALE_STEP_G)
+    when = WhenField(label=gettext_lazy("Started"))
 
     def __init__(self, *args: Any, hours: float | None, is_hold: bool, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -8,7 +8,10 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.translation import gettext as _
 
+from pages.drying.charts import draw_advised
 from pages.drying.forms import PlanForm, StartRunForm
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
@@ -41,7 +44,7 @@ def spool_dry(request: HttpRequest, spool: Spool) -> HttpResponse:
         return render(request, "spools/choose_dryer.html", context)
     dryer = next((dryer for dryer in dryers if str(dryer.pk) == dryer_id), None)
     if dryer is None:
-        raise Http404("There is no such dryer.")
+        raise Http404(_("There is no such dryer."))
     return _plan_and_start(request, spool, dryer, row)
 
 
@@ -85,7 +88,9 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is drying in {dryer}.")
+        messages.success(
+            request, _("{code} is drying in {dryer}.").format(code=pretty(spool.code), dryer=dryer)
+        )
         run = open_runs().get(spool=spool)
         for caution in (drying_runs.heat_caution(run), short_run_caution(plan, run.planned_hours)):
             if caution:
@@ -93,8 +98,13 @@ def _plan_and_start(request: HttpRequest, spool: Spool, dryer: Place, row: Spool
         return redirect("spool", spool.code)
     context = {"spool": spool, "dryer": dryer, "plan": plan, "form": form, "replanned": replanned}
     context |= _advice(row)
+    chart = None if row is None or plan.hours == 0 else draw_advised(row, dryer.pk, timezone.now())
     limit = name_limit(plan.limited_by.as_data()) or plan.limited_by.sentence
-    return render(request, "spools/dry.html", context | {"stays_good": _group_places(plan), "limit": limit})
+    return render(
+        request,
+        "spools/dry.html",
+        context | {"stays_good": _group_places(plan), "limit": limit, "chart": chart},
+    )
 
 
 def _initial_values(plan: Plan) -> dict[str, str]:
@@ -111,7 +121,10 @@ def _group_places(plan: Plan) -> list[str]:
     for good in plan.stays_good:
         places.setdefault((good.well_h, good.printable_h), []).append(good.place.name)
     ordered = sorted(places.items(), key=lambda row: [-math.inf if h is None else -h for h in row[0]])
-    return [format_both_times(*hours, f"In {', '.join(names)}") for hours, names in ordered]
+    return [
+        format_both_times(*hours, _("In {places}").format(places=", ".join(names)))
+        for hours, names in ordered
+    ]
 
 
 def _plan(spool: Spool, dryer: Place, replanned: PlanForm, at: datetime | None) -> Plan:

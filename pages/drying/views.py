@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
@@ -12,6 +13,7 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.board.version import board_version
 from pages.charts.chart import Chart
@@ -19,9 +21,9 @@ from pages.drying.charts import draw_runs
 from pages.drying.forms import BatchPlanForm, FinishRunForm, FinishRunsForm, StartRunsForm, valid_ids
 from pages.drying.week import start_address
 from pages.frame.forms import apply, post_data, show_refusal
-from spools.air.climate import climates_now
+from spools.air.climate import Climate, climates_now
 from spools.board import board
-from spools.codes import pretty
+from spools.codes import join_codes, pretty
 from spools.drying import runs as drying_rules
 from spools.drying.caps import compute_cap, limiting_spool, may_join
 from spools.drying.dryers import planned_dryings
@@ -35,30 +37,40 @@ from spools.drying.starts import start_as_asked
 from spools.drying.week.plans import accepted_plan
 from spools.drying.week.starts import start_planned
 from spools.inventory.queries import cut_search, search_spools
-from spools.models import DryingRun, Place, PlannedDrying, Spool
+from spools.models import DryingRun, Place, PlannedDrying, Spool, Stay
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_mass, format_percent, format_temperature
 
 SHOWN_FINISHED = 10
 PER_PAGE = 50
+# Cautions that are shown before a tap: the heat that a spool in a dryer may get is used up.
+HEAT = ("drying.heat_is_used_up", "drying.take_out_by")
 
 
 @dataclass
 class RunRow:
-    """A drying run with its hours so far, its set point now, the cautions of its advice, and its course."""
+    """A drying run with its hours so far, its set point now, the cautions of its advice, and its course.
+
+    likely_at: when the spool is likely dry, by the board. free_at: when it is so and its plan is over.
+    """
 
     run: DryingRun
     cautions: list[Statement]
     chart: Chart | None
+    likely_at: datetime | None
 
     def __post_init__(self) -> None:
         self.ready_at = self.run.planned_end
+        self.free_at = max(self.ready_at, self.likely_at or self.ready_at)
+        self.heat = [caution for caution in self.cautions if caution.code in HEAT]
         now = timezone.now()
         self.hours = (now - self.run.start).total_seconds() / 3600
         self.is_done = now >= self.ready_at
         self.set_point_c = self.run.set_point_at(now)
         self.is_before_change = self.run.change_at is not None and now < self.run.change_at
-        self.percent = min(100, max(0, round(100 * self.hours / self.run.planned_hours)))
+        length = self.free_at - self.run.start
+        self.percent = min(100, max(0, round(100 * ((now - self.run.start) / length))))
 
 
 def _rows(runs: list[DryingRun]) -> list[RunRow]:
@@ -69,7 +81,16 @@ def _rows(runs: list[DryingRun]) -> list[RunRow]:
         if row.advice.values.get("run") is not None
     }
     charts = draw_runs(runs, board_rows, timezone.now()) if runs else {}
-    return [RunRow(run, cautions.get(run.spool_id, []), charts.get(run.spool_id)) for run in runs]
+    ready_at = {pk: row.ready_at for pk, row in board_rows.items()}
+    return [
+        RunRow(run, cautions.get(run.spool_id, []), charts.get(run.spool_id), ready_at.get(run.spool_id))
+        for run in runs
+    ]
+
+
+def _free_places(dryer: Place, spools: int) -> range:
+    """The places that are left in a dryer of which it is recorded how many there are."""
+    return range(max(0, (dryer.spool_capacity or 0) - spools))
 
 
 def drying(request: HttpRequest) -> HttpResponse:
@@ -91,23 +112,33 @@ def drying(request: HttpRequest) -> HttpResponse:
         "drying/overview.html",
         {
             "live": live,
-            "dryers": [
-                (
-                    dryer,
-                    air[dryer.pk],
-                    [row for row in rows if row.run.dryer_id == dryer.pk],
-                    [stay for stay in stand if stay.place_id == dryer.pk],
-                    [
-                        (drying, start_address(drying, planned))
-                        for drying in planned
-                        if drying.dryer_id == dryer.pk
-                    ],
-                )
-                for dryer in dryers
-            ],
+            "dryers": [_show_dryer(dryer, air[dryer.pk], rows, stand, planned) for dryer in dryers],
             "finished": [(run, loss_on_drying(run), loss_caution(run)) for run in finished],
         },
     )
+
+
+def _show_dryer(
+    dryer: Place,
+    climate: Climate,
+    rows: Sequence[RunRow],
+    stand: Sequence[Stay],
+    planned: Sequence[PlannedDrying],
+) -> dict[str, Any]:
+    """A dryer with what is in it, when it is free, and what is planned."""
+    inside = [row for row in rows if row.run.dryer_id == dryer.pk]
+    stays = [stay for stay in stand if stay.place_id == dryer.pk]
+    return {
+        "dryer": dryer,
+        "climate": climate,
+        "rows": inside,
+        "stand": stays,
+        "free_at": max((row.free_at for row in inside), default=None),
+        "free_places": _free_places(dryer, len(inside) + len(stays)),
+        "planned": [
+            (drying, start_address(drying, planned)) for drying in planned if drying.dryer_id == dryer.pk
+        ],
+    }
 
 
 def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
@@ -142,11 +173,16 @@ def drying_start(request: HttpRequest, pk: int) -> HttpResponse:
     )
     if plan is not None and plan_form.is_valid() and _start(request, dryer, plan, form, planned):
         return redirect("drying")
-    context = {"dryer": dryer, "inside": inside, "plan_form": plan_form, "form": form, "chosen": chosen}
+    context = _inside(inside) | {"dryer": dryer, "plan_form": plan_form, "form": form, "chosen": chosen}
     limiting = limiting_spool(chosen, dryer, [run.spool for run in inside])
     context |= {"plan": plan, "limiting": limiting, "cap": compute_cap(limiting, dryer), "planned": planned}
     context["others"] = [spool for spool in chosen if spool.pk != limiting.pk]
     return render(request, "drying/plan.html", context)
+
+
+def _inside(runs: Sequence[DryingRun]) -> dict[str, Any]:
+    """The runs that go on in a dryer, and the codes of their spools."""
+    return {"inside": runs, "inside_codes": join_codes([run.spool.code for run in runs])}
 
 
 def _choose(
@@ -162,9 +198,8 @@ def _choose(
     chosen = list(choosable.filter(pk__in=valid_ids(data.getlist("spools"))))
     others = search_spools(choosable.exclude(pk__in=[spool.pk for spool in chosen]), wanted)
     page = Paginator(others, PER_PAGE).get_page(data.get("page"))
-    context = {
+    context = _inside(inside) | {
         "dryer": dryer,
-        "inside": inside,
         "plan_form": plan_form,
         "wanted": wanted,
         "page": page,
@@ -212,7 +247,8 @@ def _start(
 
     if not apply(form, start):
         return False
-    messages.success(request, f"Drying has begun in {dryer} at {batch.set_point_c:g} °C.")
+    begun = _("Drying has begun in {dryer} at {temperature}.")
+    messages.success(request, begun.format(dryer=dryer, temperature=format_temperature(batch.stages[0][0])))
     for run in open_runs(dryer).filter(spool__in=plans):
         plan = plans[run.spool_id]
         for caution in (drying_rules.heat_caution(run), short_run_caution(plan, run.planned_hours)):
@@ -265,7 +301,7 @@ def drying_finish(request: HttpRequest, pk: int) -> HttpResponse:
         # A second tap, or an old page.
         messages.error(
             request,
-            f"Nothing is drying in {dryer} any more: it was taken out already.",
+            _("Nothing is drying in {dryer} any more: it was taken out already.").format(dryer=dryer),
             extra_tags="taken_out_already",
         )
         return redirect("drying")
@@ -283,7 +319,7 @@ def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: 
         return False
     chosen = [form for form in forms if form.cleaned_data["out"]]
     if not chosen:
-        common.add_error(None, refusal("no_spool", "Choose at least one spool to take out."))
+        common.add_error(None, refusal("no_spool", _("Choose at least one spool to take out.")))
         return False
     results: list[tuple[str, Statement | None]] = []
     try:
@@ -298,15 +334,8 @@ def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: 
                     resolution_g=common.cleaned_data["resolution_g"],
                     by=request.user,
                 )
-                loss = loss_on_drying(run)
-                lost = (
-                    f" It lost {loss.mass_g:.1f} ± {loss.uncertainty_g:.1f} g ({loss.pct:.2f} %)."
-                    if loss and not impossible_loss(run)
-                    else ""
-                )
-                caution = loss_caution(run)
-                out = f"{pretty(run.spool.code)} is out of the dryer and in {data['place']}."
-                results.append((f"{out}{lost}", caution))
+
+                results.append((_describe_result(run, data["place"]), loss_caution(run)))
     except ValidationError as error:
         show_refusal(form if "at" not in getattr(error, "error_dict", {}) else common, error)
         return False
@@ -315,3 +344,17 @@ def _finish_chosen(common: FinishRunsForm, forms: list[FinishRunForm], request: 
         if caution:
             messages.warning(request, caution.sentence, extra_tags=caution.code)
     return True
+
+
+def _describe_result(run: DryingRun, place: Place) -> str:
+    """Where a spool is after its run, and what it lost."""
+    out = _("{code} is out of the dryer and in {place}.").format(code=pretty(run.spool.code), place=place)
+    loss = loss_on_drying(run)
+    if not loss or impossible_loss(run):
+        return out
+    lost = _("It lost {mass} ± {error} ({share}).").format(
+        mass=format_mass(loss.mass_g, 1),
+        error=format_mass(loss.uncertainty_g, 1),
+        share=format_percent(loss.pct, 2),
+    )
+    return f"{out} {lost}"

@@ -12,6 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from maintenance.jobs.requested import judge_request
@@ -38,6 +39,7 @@ from spools.drying.week.slots import StaffedHours
 from spools.drying.week.verify import Violation, find_violations
 from spools.models import DryingRun, PlannedDrying, WeekPlan
 from spools.statements import Statement
+from spools.wording import format_duration
 
 # Seconds until the page is loaded again while a plan is being computed.
 REFRESH_S = 3
@@ -152,7 +154,7 @@ def print_request(request: HttpRequest, pk: int) -> HttpResponse:
 def print_request_new(request: HttpRequest) -> HttpResponse:
     form = PrintRequestForm(post_data(request))
     if apply(form, lambda data: add_print_request(**data, by=request.user)):
-        messages.success(request, "It is on the list. Plan the week again to have it dried in time.")
+        messages.success(request, _("It is on the list. Plan the week again to have it dried in time."))
         return redirect("week")
     return render(request, "drying/print_request.html", {"form": form})
 
@@ -179,7 +181,7 @@ def week_plan(request: HttpRequest) -> HttpResponse:
 @require_POST
 def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
-    result = "The plan is accepted. The drying page lists the spools to put in, too."
+    result = _("The plan is accepted. The drying page lists the spools to put in, too.")
     return _apply_and_return(request, lambda: accept_plan(plan, by=request.user), result)
 
 
@@ -187,7 +189,7 @@ def week_accept(request: HttpRequest, pk: int) -> HttpResponse:
 def week_reject(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(WeekPlan, pk=pk)
     return _apply_and_return(
-        request, lambda: reject_plan(plan), "The plan has ended. Runs that have begun go on."
+        request, lambda: reject_plan(plan), _("The plan has ended. Runs that have begun go on.")
     )
 
 
@@ -200,7 +202,9 @@ def _get_drying(pk: int) -> PlannedDrying:
 @require_POST
 def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
     planned = _get_drying(pk)
-    result = f"{pretty(planned.spool.code)} is not planned to be dried any more. Plan again to have it back."
+    result = _("{code} is not planned to be dried any more. Plan again to have it back.").format(
+        code=pretty(planned.spool.code)
+    )
     return _apply_and_return(request, lambda: cancel_drying(planned, by=request.user), result)
 
 
@@ -208,10 +212,11 @@ def planned_cancel(request: HttpRequest, pk: int) -> HttpResponse:
 def planned_pin(request: HttpRequest, pk: int) -> HttpResponse:
     planned, pinned = _get_drying(pk), request.POST.get("pinned") == "yes"
     result = (
-        "stays as it is when it is planned again." if pinned else "may be changed when it is planned again."
-    )
-    code = pretty(planned.spool.code)
-    return _apply_and_return(request, lambda: pin_drying(planned, pinned), f"The drying of {code} {result}")
+        _("The drying of {code} stays as it is when it is planned again.")
+        if pinned
+        else _("The drying of {code} may be changed when it is planned again.")
+    ).format(code=pretty(planned.spool.code))
+    return _apply_and_return(request, lambda: pin_drying(planned, pinned), result)
 
 
 def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
@@ -220,10 +225,14 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     if planned.run_id is not None or planned.ended_at is not None or planned.plan.ended_at is not None:
         # A second tap, or an old page.
         has_begun = planned.run_id is not None
-        state = "has begun" if has_begun else "is not planned any more"
+        sentence = (
+            _("The drying of {code} has begun. Nothing was changed.")
+            if has_begun
+            else _("The drying of {code} is not planned any more. Nothing was changed.")
+        )
         messages.error(
             request,
-            f"The drying of {pretty(planned.spool.code)} {state}. Nothing was changed.",
+            sentence.format(code=pretty(planned.spool.code)),
             extra_tags="begun" if has_begun else "not_planned",
         )
         return redirect("week")
@@ -232,7 +241,10 @@ def planned_move(request: HttpRequest, pk: int) -> HttpResponse:
     if apply(form, lambda data: moves.append(move_drying(planned, **data, by=request.user))):
         ((new, consequences),) = moves
         messages.success(
-            request, f"{pretty(new.spool.code)} is placed by hand: {new.hours:g} h. It is pinned."
+            request,
+            _("{code} is placed by hand: {hours}. It is pinned.").format(
+                code=pretty(new.spool.code), hours=format_duration(new.hours)
+            ),
         )
         for consequence in consequences:
             messages.warning(request, consequence.sentence)

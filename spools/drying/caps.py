@@ -7,6 +7,8 @@ from datetime import datetime
 from functools import cached_property
 from typing import NamedTuple
 
+from django.utils.translation import gettext as _
+
 from spools import limits
 from spools.catalogue import coupons
 from spools.catalogue.values import material_values, softened_by_water
@@ -15,6 +17,7 @@ from spools.drying import heat_budget, softening
 from spools.models import DryingRun, Feedstock, Place, Spool
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_temperature
 
 # fixtures/reference/README.md, what caps the drying temperature: spool bodies.
 CORE_CAP_C = {
@@ -161,7 +164,11 @@ def require_below_cap(caps: Iterable[Cap], set_point_c: float) -> None:
     if set_point_c > lowest.cap_c:
         raise refusal(
             "above_cap",
-            f"{set_point_c:g} °C is too hot: {lowest.reason.sentence}. Dry at {lowest.cap_c:g} °C or below.",
+            _("{set_point} is too hot: {reason}. Dry at {cap} or below.").format(
+                set_point=format_temperature(set_point_c),
+                reason=lowest.reason.sentence,
+                cap=format_temperature(lowest.cap_c),
+            ),
             "set_point_c",
         )
 

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import require_in_use, require_past_time, require_within
@@ -15,7 +16,7 @@ from spools.drying import softening
 from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.wording import format_duration, format_exact, format_significant, format_temperature, format_time
 
 
 class FirstStage(NamedTuple):
@@ -28,7 +29,7 @@ class FirstStage(NamedTuple):
 def require_dryer(place: Place) -> None:
     """Refused: a place that is not a dryer."""
     if place.kind != Place.Kind.DRYER:
-        raise refusal("not_a_dryer", f"{place} is not a dryer. Choose one.", "dryer")
+        raise refusal("not_a_dryer", _("{place} is not a dryer. Choose one.").format(place=place), "dryer")
 
 
 def open_runs(dryer: Place | None = None) -> QuerySet[DryingRun]:
@@ -71,7 +72,9 @@ def check_start(
         if first.set_point_c >= set_point_c:
             raise refusal(
                 "first_stage_hotter",
-                f"A first stage is cooler than the {set_point_c:g} °C after it. Lower it, or leave it out.",
+                _("A first stage is cooler than the {set_point} after it. Lower it, or leave it out.").format(
+                    set_point=format_temperature(set_point_c)
+                ),
                 "first_set_point_c",
             )
     running = list(_runs_since(dryer, at))
@@ -94,16 +97,24 @@ def _require_within_caps(caps: Collection[Cap], set_point_c: float, first: First
     if first is not None and first.set_point_c > coolest.start_c:
         raise refusal(
             "above_start_cap",
-            f"{first.set_point_c:g} °C is too hot to start at: "
-            f"{coolest.start_reason.sentence}. Start at {coolest.start_c:g} °C or below.",
+            _("{set_point} is too hot to start at: {reason}. Start at {cap} or below.").format(
+                set_point=format_temperature(first.set_point_c),
+                reason=coolest.start_reason.sentence,
+                cap=format_temperature(coolest.start_c),
+            ),
             "first_set_point_c",
         )
     if first is None and set_point_c > coolest.start_c:
         raise refusal(
             "above_start_cap",
-            f"{set_point_c:g} °C is too hot to start at: {coolest.start_reason.sentence}. "
-            f"Dry at {coolest.start_c:g} °C or below, or give a first stage that is no hotter; "
-            "the plan says for how long.",
+            _(
+                "{set_point} is too hot to start at: {reason}. Dry at {cap} or below, or give a first stage that is no "
+                "hotter; the plan gives its hours."
+            ).format(
+                set_point=format_temperature(set_point_c),
+                reason=coolest.start_reason.sentence,
+                cap=format_temperature(coolest.start_c),
+            ),
             "set_point_c",
         )
 
@@ -135,34 +146,57 @@ def _require_agreement(
     ]
     if own_c == run.set_point_at(since) and changes[0] == changes[1]:
         return
-    dries = f"{run.dryer} dries spool {pretty(run.spool.code)} at"
+    names = {
+        "dryer": run.dryer,
+        "code": pretty(run.spool.code),
+        "set_point": format_temperature(run.set_point_c),
+    }
     if not all(may_join(cap, run, since) for cap in caps):
         coolest = min(caps, key=lambda cap: (cap.cap_c, cap.start_c))
-        too_hot = (
-            coolest.reason.sentence
+        sentence, reason = (
+            (
+                _(
+                    "{dryer} dries spool {code} at {temperatures}, which is too hot to join: {reason}. Finish that run "
+                    "first, or choose another dryer."
+                ),
+                coolest.reason,
+            )
             if run.set_point_c > coolest.cap_c
-            else f"at the start {coolest.start_reason.sentence}"
+            else (
+                _(
+                    "{dryer} dries spool {code} at {temperatures}, which is too hot to join: at the start {reason}. "
+                    "Finish that run first, or choose another dryer."
+                ),
+                coolest.start_reason,
+            )
         )
-        raise refusal(
-            "too_hot_to_join",
-            f"{dries} {run.temperatures}, which is too hot to join: {too_hot}. Finish that run first, or "
-            "choose another dryer.",
-            "set_point_c",
-        )
+        message = sentence.format(**names, temperatures=run.temperatures, reason=reason.sentence)
+        raise refusal("too_hot_to_join", message, "set_point_c")
     if changes[1] is not None:
-        code = "other_stages"
-        message = (
-            f"{dries} {run.first_set_point_c:g} °C until {format_time(changes[1])} and at {run.set_point_c:g} °C "
-            f"after that. Join in both stages, first {run.first_set_point_c:g} and then "
-            f"{run.set_point_c:g} °C, or finish that run first."
+        sentence = _(
+            "{dryer} dries spool {code} at {first} until {until} and at {set_point} after that. Join in both stages, or "
+            "finish that run first."
         )
-    else:
-        code, alone = ("other_set_point", "") if first is None else ("one_stage_only", " in one stage")
-        message = (
-            f"{dries} {run.set_point_c:g} °C since {format_time(run.change_at or run.start)}. "
-            f"Join at {run.set_point_c:g} °C{alone}, or finish that run first."
+        first_c = run.set_point_at(since)
+        message = sentence.format(**names, first=format_temperature(first_c), until=format_time(changes[1]))
+        raise refusal("other_stages", message, "set_point_c")
+    code, sentence = (
+        (
+            "other_set_point",
+            _(
+                "{dryer} dries spool {code} at {set_point} since {at}. Join at {set_point}, or finish that run first."
+            ),
         )
-    raise refusal(code, message, "set_point_c")
+        if first is None
+        else (
+            "one_stage_only",
+            _(
+                "{dryer} dries spool {code} at {set_point} since {at}. Join at {set_point} in one stage, or finish that "
+                "run first."
+            ),
+        )
+    )
+    raise refusal(code, sentence.format(**names, at=format_time(run.change_at or run.start)), "set_point_c")
 
 
 def _require_long_enough(
@@ -171,22 +205,36 @@ def _require_long_enough(
     """Refused: a first stage after which a polymer that water softens would still be soft."""
     needed = softening.first_stage_hours_in(soft, dryer, first.set_point_c, set_point_c, at)
     for spool, hours in zip(soft, needed, strict=True):
-        code, polymer = pretty(spool.code), spool.feedstock.polymer
+        values = {
+            "code": pretty(spool.code),
+            "polymer": spool.feedstock.polymer,
+            "set_point": format_temperature(set_point_c),
+            "first": format_temperature(first.set_point_c),
+        }
         if hours is None:
             raise refusal(
                 "too_soft",
-                f"Spool {code} would still be soft at {set_point_c:g} °C: water "
-                f"softens {polymer}, and {softening.PROBE_HOURS[-1]} h at {first.set_point_c:g} °C do not "
-                "dry it enough here. Choose a lower set point, or "
-                f"{softening.START_CAP_C:g} °C or below alone.",
+                _(
+                    "Spool {code} would still be soft at {set_point}: water softens {polymer}, and {hours} h at {first} do "
+                    "not dry it enough here. Choose a lower set point, or {alone} or below alone."
+                ).format(
+                    **values,
+                    hours=softening.PROBE_HOURS[-1],
+                    alone=format_temperature(softening.START_CAP_C),
+                ),
                 "first_hours",
             )
         if first.hours < hours:
             raise refusal(
                 "first_stage_too_short",
-                f"Spool {code} would still be soft at {set_point_c:g} °C: water "
-                f"softens {polymer}. It needs {math.ceil(hours * 4) / 4:g} h at "
-                f"{first.set_point_c:g} °C first, and would have {first.hours:.3g} h.",
+                _(
+                    "Spool {code} would still be soft at {set_point}: water softens {polymer}. It needs {needed} h at "
+                    "{first} first, and would have {hours} h."
+                ).format(
+                    **values,
+                    needed=format_exact(math.ceil(hours * 4) / 4),
+                    hours=format_significant(first.hours),
+                ),
                 "first_hours",
             )
 
@@ -209,20 +257,17 @@ def _require_no_stays(stays: Iterable[Stay], spools: Iterable[Spool]) -> None:
     stay = next((stay for stay in stays if stay.spool_id not in starting), None)
     if stay is None:
         return
-    stands = f"Spool {pretty(stay.spool.code)} stands in {stay.place}"
+    names = {"code": pretty(stay.spool.code), "dryer": stay.place}
     if stay.end is None:
-        raise refusal(
-            "spool_in_dryer",
-            f"{stands} since {format_time(stay.start)} and would get as hot. Take it out first, or start it "
-            "together with the others, where its cap counts.",
-            "dryer",
+        sentence = _(
+            "Spool {code} stands in {dryer} since {at} and would get as hot. Take it out first, or start it together with "
+            "the others, where its cap counts."
         )
-    raise refusal(
-        "spool_in_dryer_then",
-        f"{stands} until {format_time(stay.end)} without a drying run and would have got as hot. Give a time "
-        "after that.",
-        "dryer",
+        raise refusal("spool_in_dryer", sentence.format(**names, at=format_time(stay.start)), "dryer")
+    sentence = _(
+        "Spool {code} stands in {dryer} until {at} without a drying run and would have got as hot. Give a time after that."
     )
+    raise refusal("spool_in_dryer_then", sentence.format(**names, at=format_time(stay.end)), "dryer")
 
 
 def why_not_now(
@@ -249,8 +294,9 @@ def why_not_now(
             if run.spool_id in ids:
                 raise refusal(
                     "drying_already",
-                    f"Spool {pretty(run.spool.code)} is drying in {run.dryer} since {format_time(run.start)}. "
-                    "Finish that run first.",
+                    _("Spool {code} is drying in {dryer} since {at}. Finish that run first.").format(
+                        code=pretty(run.spool.code), dryer=run.dryer, at=format_time(run.start)
+                    ),
                 )
         for run in beside:
             _require_agreement(run, set_point_c, _shared_first_stage(first, beside, at), at, caps)

@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from spools import limits
 from spools.catalogue.values import material_values
@@ -18,13 +20,14 @@ from spools.drying.runs import default_target_pct
 from spools.models import Place, Spool
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_mass, format_stages
 
 # The hours at which a forecast of drying, or of storage, is evaluated.
 DRYING_PROBE_HOURS = (0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 12, 15, 18, 21, 24, 30, 36, 42, 48, 60, 72, 84, 96)
 STORAGE_PROBE_HOURS = (1, 2, 4, 8, 12, 24, 48, 96, 168, 336, 720, 1440, 2880, 5760, 8760)
 # The goals of drying: to print well, or the stricter limit for parts that bear load.
 WELL, STRONG = "well", "strong"
-GOALS = {WELL: "prints well", STRONG: "strong parts"}
+GOALS = {WELL: gettext_lazy("prints well"), STRONG: gettext_lazy("strong parts")}
 # A usual set point that takes longer gives way to a quicker one.
 LONGEST_USUAL_H = 24.0
 # Where all of a spool takes longer, the turns of a small job are offered beside it. Common practice, no source.
@@ -198,9 +201,12 @@ class Plan:
         return self.slot.waits
 
     @property
-    def rest_hours(self) -> float | None:
-        """Of the last stage."""
-        return self.stages[-1][1]
+    def stages_in_words(self) -> str:
+        """What gets dry, and how."""
+        stages = format_stages(self.stages)
+        if self.mass_g is None:
+            return stages
+        return _("Its outer {mass}: {stages}").format(mass=format_mass(self.mass_g), stages=stages)
 
 
 @dataclass(frozen=True)
@@ -221,9 +227,9 @@ class PlanRequest:
         if self.target_pct is not None:
             require_within("target_pct", self.target_pct, *limits.TARGET_PCT)
         if self.goal not in GOALS:
-            raise refusal("unknown_goal", f"Give one of {', '.join(GOALS)}.", "goal")
+            raise refusal("unknown_goal", _("Give one of {goals}.").format(goals=", ".join(GOALS)), "goal")
         if self.goal != WELL and self.target_pct is not None:
-            raise refusal("goal_or_target", "Give a goal or a target of your own, not both.", "target_pct")
+            raise refusal("goal_or_target", _("Give a goal or a target of your own, not both."), "target_pct")
 
     def target_of(self, spool: Spool) -> float:
         """The moisture to reach, %. Refused: strong parts where no limit is published for the polymer."""
@@ -235,8 +241,9 @@ class PlanRequest:
         if limit_pct is None:
             raise refusal(
                 "no_strong_limit",
-                f"For {spool.feedstock.polymer} no limit for strong parts is published. "
-                "Plan for printing well.",
+                _("For {polymer} no limit for strong parts is published. Plan for printing well.").format(
+                    polymer=spool.feedstock.polymer
+                ),
                 "goal",
             )
         return limit_pct

@@ -15,7 +15,7 @@ from spools.codes import pretty
 from spools.drying.caps import Cap, compute_cap
 from spools.drying.gate import require_dryer
 from spools.drying.runs import DryingSettings, invalidate_dryer
-from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn
+from spools.facts import follows_withdrawal, mark_withdrawn
 from spools.inventory import ledger
 from spools.inventory.ledger import JUST_BEFORE
 from spools.inventory.moves import current_stay, require_not_in_run
@@ -71,7 +71,7 @@ def record_past_run(
     )
     if first is not None and (first.set_point_c >= set_point_c or first.hours >= run.planned_hours):
         raise refusal(
-            "first_stage_longer", "A first stage is cooler and shorter than the whole run.", "first_hours"
+            "first_stage_longer", _("A first stage is cooler and shorter than the whole run."), "first_hours"
         )
     beside = list(_runs_beside(run))
     cap = compute_cap(spool, dryer, inside=[other.spool for other in beside])
@@ -100,7 +100,9 @@ def _require_times(spool: Spool, start: datetime, end: datetime) -> tuple[dateti
     if end <= start:
         raise refusal(
             "end_before_start",
-            f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+            _("{end} is not after {start}. Give a later end.").format(
+                end=format_time(end), start=format_time(start)
+            ),
             "end",
         )
     return start, end
@@ -132,8 +134,15 @@ def _runs_beside(run: DryingRun) -> Iterator[DryingRun]:
         if any(run.set_point_at(at) != other.set_point_at(at) for at in times):
             raise refusal(
                 "other_set_point_then",
-                f"{run.dryer} dried spool {pretty(other.spool.code)} at {other.temperatures} from "
-                f"{format_time(other.start)}, and has one set point at a time. Give the same, or other times.",
+                _(
+                    "{dryer} dried spool {code} at {temperatures} from {at}, and has one set point at a time. Give the "
+                    "same, or other times."
+                ).format(
+                    dryer=run.dryer,
+                    code=pretty(other.spool.code),
+                    temperatures=other.temperatures,
+                    at=format_time(other.start),
+                ),
                 "set_point_c",
             )
         yield other
@@ -156,8 +165,10 @@ def _store(run: DryingRun, since: datetime) -> None:
         except ValidationError:
             raise refusal(
                 "spool_in_dryer_then",
-                f"Spool {pretty(stay.spool.code)} stood in {run.dryer} from {format_time(stay.start)} without a drying "
-                "run and would have got as hot. Give other times, or withdraw its move first.",
+                _(
+                    "Spool {code} stood in {dryer} from {at} without a drying run and would have got as hot. Give other "
+                    "times, or withdraw its move first."
+                ).format(code=pretty(stay.spool.code), dryer=run.dryer, at=format_time(stay.start)),
                 "start",
             ) from None
     invalidate_dryer(run.dryer, since)
@@ -193,10 +204,13 @@ def correct_run(run: DryingRun, *, start: datetime, end: datetime | None = None,
     _lock_run(run)
     wrong = DryingRun.recorded.select_related("spool", "dryer", "move", "move_out").get(pk=run.pk)
     if wrong.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This run was {describe_withdrawal(wrong)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This run was withdrawn on {at} already.").format(at=format_time(wrong.withdrawn_at)),
+        )
     if (end is None) != (wrong.end is None):
         raise refusal(
-            "end_of_run", "Give an end for a run that is over, and none for one that goes on.", "end"
+            "end_of_run", _("Give an end for a run that is over, and none for one that goes on."), "end"
         )
     start, end = (
         _require_times(wrong.spool, start, end)

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.catalogue.values import material_values
@@ -16,7 +17,6 @@ from spools.codes import pretty
 from spools.drying import heat_budget
 from spools.drying.caps import Cap
 from spools.drying.gate import FirstStage, check_start
-from spools.facts import describe_withdrawal
 from spools.invalidation import invalidate_advice, invalidate_after
 from spools.inventory import ledger
 from spools.inventory.moves import current_stay, lock_dryer, place_spool, require_not_in_run, require_target
@@ -26,7 +26,7 @@ from spools.models import DryingRun, Place, PlannedDrying, Spool
 from spools.moisture.history import least_drying_hours
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_time
+from spools.wording import format_significant, format_time
 
 
 @dataclass(frozen=True)
@@ -52,12 +52,14 @@ class DryingSettings:
         if self.first_set_point_c is None and self.first_hours is not None:
             raise refusal(
                 "first_stage_incomplete",
-                "Give the first stage's set point too, or no hours.",
+                _("Give the first stage's set point too, or no hours."),
                 "first_set_point_c",
             )
         if self.first_hours is None and self.first_set_point_c is not None:
             raise refusal(
-                "first_stage_incomplete", "Give the first stage's hours too, or no set point.", "first_hours"
+                "first_stage_incomplete",
+                _("Give the first stage's hours too, or no set point."),
+                "first_hours",
             )
 
     @property
@@ -77,7 +79,9 @@ class DryingSettings:
         if first is not None and hours <= first.hours:
             raise refusal(
                 "first_stage_longer",
-                f"The first stage alone takes {first.hours:.3g} h. Give the hours of both stages together.",
+                _("The first stage alone takes {hours} h. Give the hours of both stages together.").format(
+                    hours=format_significant(first.hours)
+                ),
                 "planned_hours",
             )
         return hours
@@ -122,7 +126,7 @@ def start_drying(
     Refused: see require_set_point; no spool, a spool that is empty or in a drying run already.
     """
     if not spools:
-        raise refusal("no_spool", "Choose at least one spool to dry.", "spools")
+        raise refusal("no_spool", _("Choose at least one spool to dry."), "spools")
     at = require_past_time(at)
     # The dryer first, then the spools in the order of their ids: two starts wait instead of blocking.
     lock_spool_facts()
@@ -185,8 +189,9 @@ def _require_not_before_stay(spool: Spool, at: datetime) -> None:
     if stay is not None and at < stay.start:
         raise refusal(
             "before_stay",
-            f"Spool {pretty(spool.code)} came to {stay.place} on {format_time(stay.start)}. "
-            "Give a later time.",
+            _("Spool {code} came to {place} on {at}. Give a later time.").format(
+                code=pretty(spool.code), place=stay.place, at=format_time(stay.start)
+            ),
             "at",
         )
 
@@ -204,7 +209,9 @@ def _require_reason(holds: Mapping[int, Statement], override_reason: str) -> Non
         sentences = " ".join(dict.fromkeys(hold.sentence for hold in holds.values()))
         raise refusal(
             "on_hold",
-            f"On hold: {sentences} It can be started all the same with a reason, which is stored.",
+            _("On hold: {reasons} It can be started all the same with a reason, which is stored.").format(
+                reasons=sentences
+            ),
             "override_reason",
         )
 
@@ -254,12 +261,21 @@ def finish_drying(
     spool = lock_spool(run.spool)
     run = DryingRun.recorded.select_for_update(no_key=True).get(pk=run.pk)
     if run.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This run was {describe_withdrawal(run)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This run was withdrawn on {at} already.").format(at=format_time(run.withdrawn_at)),
+        )
     at = require_past_time(at, spool)
     if run.end is not None:
-        raise refusal("finished_already", f"This run was finished on {format_time(run.end)} already.")
+        raise refusal(
+            "finished_already", _("This run was finished on {at} already.").format(at=format_time(run.end))
+        )
     if at <= run.start:
-        raise refusal("before_start", f"The run began on {format_time(run.start)}. Give a later time.", "at")
+        raise refusal(
+            "before_start",
+            _("The run began on {at}. Give a later time.").format(at=format_time(run.start)),
+            "at",
+        )
     if gross_g is not None:
         run.after = ledger.weigh(spool, gross_g, resolution_g=resolution_g, at=at, by=by)
     run.end = at

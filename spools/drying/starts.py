@@ -9,6 +9,8 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from spools import limits
 from spools.air.climate import room_airs
 from spools.checks import require_past_time, require_within
@@ -43,7 +45,9 @@ def start_as_asked(
     """
     at, settings = require_past_time(at), replace(settings, override_reason=settings.override_reason.strip())
     if len(settings.override_reason) > MOST_REASON:
-        raise refusal("too_long", f"Give at most {MOST_REASON} characters.", "override_reason")
+        raise refusal(
+            "too_long", _("Give at most {most} characters.").format(most=MOST_REASON), "override_reason"
+        )
     for name, value in (
         ("set_point_c", settings.set_point_c),
         ("first_set_point_c", settings.first_set_point_c),

@@ -5,9 +5,10 @@ from datetime import datetime
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext as _
 
 from spools.codes import pretty
-from spools.wording import format_set_points
+from spools.wording import format_mass, format_set_points
 
 from .catalogue import Feedstock, Polymer
 from .drying import DryingRun
@@ -42,7 +43,9 @@ class PrintRequest(Withdrawable):
         ]
 
     def __str__(self) -> str:
-        return self.name or f"{self.mass_g:g} g of {self.material}"
+        if self.name:
+            return self.name
+        return _("{mass} of {material}").format(mass=format_mass(self.mass_g, -2), material=self.material)
 
     @property
     def material(self) -> str:

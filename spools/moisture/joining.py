@@ -3,6 +3,8 @@
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from spools.checks import require_past_time
 from spools.codes import pretty
 from spools.inventory.joining import join_spools
@@ -10,6 +12,7 @@ from spools.models import Joining, Spool
 from spools.moisture.state import moisture_of
 from spools.physics_inputs import SMALL_JOB_G
 from spools.refusals import refusal
+from spools.wording import format_significant
 
 # How much wetter the leftover may be than the turns as which it counts: no more than the model is known.
 WETTER = 1.1
@@ -24,8 +27,14 @@ def join_leftover(source: Spool, target: Spool, *, at: datetime | None = None, *
     if leftover_pct > WETTER * outer_pct:
         raise refusal(
             "wetter",
-            f"Spool {pretty(source.code)} holds {leftover_pct:.2g} % of water, the outer turns of "
-            f"{pretty(target.code)} {outer_pct:.2g} %. Dry it first.",
+            _(
+                "Spool {code} holds {water} % of water, the outer turns of {other} {outer} %. Dry it first."
+            ).format(
+                code=pretty(source.code),
+                water=format_significant(leftover_pct, 2),
+                other=pretty(target.code),
+                outer=format_significant(outer_pct, 2),
+            ),
             "source",
         )
     return join_spools(source, target, at=at, **options)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools.catalogue.members import start_rh
 from spools.models import Spool
@@ -84,7 +85,9 @@ def moisture_of(
     """
     at = at or timezone.now()
     if at > timezone.now() + LOOKS_AHEAD:
-        raise refusal("too_far_ahead", f"Give a time within the next {LOOKS_AHEAD.days} days.", "at")
+        raise refusal(
+            "too_far_ahead", _("Give a time within the next {days} days.").format(days=LOOKS_AHEAD.days), "at"
+        )
     spools = list(spools)
     loaded = load_spools([spool.pk for spool in spools], at, preloaded=spools if preloaded else ())
     moments = dict(loaded.starts)

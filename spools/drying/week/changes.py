@@ -72,10 +72,14 @@ def move_drying(
     """
     require_dryer(dryer)
     if timezone.is_naive(start):
-        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", "start")
+        raise refusal("no_zone", _("Give the time with its zone, such as 2026-01-31T08:00Z."), "start")
     now = timezone.now()
     if not now - SLOT <= start <= now + LONGEST_AHEAD:
-        raise refusal("too_far_ahead", f"Give a time within the next {LONGEST_AHEAD.days} days.", "start")
+        raise refusal(
+            "too_far_ahead",
+            _("Give a time within the next {days} days.").format(days=LONGEST_AHEAD.days),
+            "start",
+        )
     start = next_quarter(max(start, now))
     celsius = (
         planned.set_point_c
@@ -117,9 +121,9 @@ def _lock_planned(planned: PlannedDrying) -> PlannedDrying:
         .get(pk=planned.pk)
     )
     if planned.run_id is not None:
-        raise refusal("begun", "It has begun. Take the spool out on the drying page.")
+        raise refusal("begun", _("It has begun. Take the spool out on the drying page."))
     if planned.ended_at is not None or planned.plan.ended_at is not None:
-        raise refusal("not_planned", "It is not planned any more. Look at the plan again.")
+        raise refusal("not_planned", _("It is not planned any more. Look at the plan again."))
     return planned
 
 

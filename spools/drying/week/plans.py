@@ -50,11 +50,11 @@ def create_plan(hours: StaffedHours = DEFAULT_HOURS, *, by: Any = None) -> WeekP
     if hours.opens >= hours.closes:
         raise refusal(
             "no_staffed_hours",
-            "Somebody must be there for a while: give a later hour than the first.",
+            _("Somebody must be there for a while: give a later hour than the first."),
             "staffed_to",
         )
     if not open_requests().exists():
-        raise refusal("no_request", "There is no print request. Add one first.")
+        raise refusal("no_request", _("There is no print request. Add one first."))
     lock_spool_facts()
     WeekPlan.objects.filter(accepted_at=None, ended_at=None).update(ended_at=timezone.now())
     plan = WeekPlan.objects.create(staffed_from=hours.opens, staffed_to=hours.closes, asked_by=by)
@@ -153,12 +153,13 @@ def accept_plan(plan: WeekPlan, *, by: Any = None) -> WeekPlan:
     lock_spool_facts()
     plan = WeekPlan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     if plan.made_at is None:
-        raise refusal("still_calculating", "This plan is still being computed. Refresh in a moment.")
+        raise refusal("still_calculating", _("This plan is still being computed. Refresh in a moment."))
     if plan.ended_at is not None:
-        raise refusal("superseded", "Another plan has taken the place of this one. Look at that.")
+        raise refusal("superseded", _("Another plan has taken the place of this one. Look at that."))
     if plan.accepted_at is not None:
         raise refusal(
-            "accepted_already", f"This plan was accepted on {format_time(plan.accepted_at)} already."
+            "accepted_already",
+            _("This plan was accepted on {at} already.").format(at=format_time(plan.accepted_at)),
         )
     now = timezone.now()
     for former in WeekPlan.objects.filter(accepted_at__isnull=False, ended_at=None):
@@ -177,7 +178,9 @@ def reject_plan(plan: WeekPlan) -> WeekPlan:
     if plan.ended_at is not None:
         raise refusal(
             "ended_already",
-            f"This plan ended on {format_time(plan.ended_at)} already. Look at the present one.",
+            _("This plan ended on {at} already. Look at the present one.").format(
+                at=format_time(plan.ended_at)
+            ),
         )
     plan.ended_at = timezone.now()
     plan.save(update_fields=["ended_at"])

@@ -6,6 +6,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import require_within
@@ -42,18 +43,22 @@ def add_print_request(
     mass_g = require_within("mass_g", mass_g, *limits.NEEDED_G)
     now = timezone.now()
     if timezone.is_naive(due_at):
-        raise refusal("no_zone", "Give the time with its zone, such as 2026-01-31T08:00Z.", "due_at")
+        raise refusal("no_zone", _("Give the time with its zone, such as 2026-01-31T08:00Z."), "due_at")
     if not now < due_at <= now + LONGEST_AHEAD:
         raise refusal(
             "too_far_ahead",
-            f"Give a time within the next {LONGEST_AHEAD.days} days; got {_format_any_time(due_at)}.",
+            _("Give a time within the next {days} days; got {at}.").format(
+                days=LONGEST_AHEAD.days, at=_format_any_time(due_at)
+            ),
             "due_at",
         )
     request = PrintRequest(name=name.strip(), mass_g=mass_g, due_at=due_at, urgent=urgent, recorded_by=by)
     if isinstance(material, Spool):
         if material.ended_at is not None:
             raise refusal(
-                "spool_ended", f"Spool {pretty(material.code)} is out of use. Choose another one.", "spool"
+                "spool_ended",
+                _("Spool {code} is out of use. Choose another one.").format(code=pretty(material.code)),
+                "spool",
             )
         request.spool = material
     elif isinstance(material, Feedstock):
@@ -68,7 +73,7 @@ def add_print_request(
 
 def _format_any_time(at: datetime) -> str:
     """A time as people read it; only its year at the ends of the calendar, where zones cannot be applied."""
-    return format_time(at) if 2000 <= at.year < 2200 else f"the year {at.year}"
+    return format_time(at) if 2000 <= at.year < 2200 else _("the year {year}").format(year=at.year)
 
 
 @follows_withdrawal(PrintRequest)

@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from django.utils.translation import gettext as _
+
 from spools.air.climate import room_airs
 from spools.drying import search
 from spools.drying.dryers import capacity_of
@@ -11,6 +13,7 @@ from spools.drying.week.loads import load_alone
 from spools.models import Place, Spool
 from spools.moisture.state import moisture_of
 from spools.refusals import refusal
+from spools.wording import format_duration, format_significant, format_temperature
 
 
 def compute_single_drying(
@@ -29,15 +32,24 @@ def compute_single_drying(
     if not draft.possible:
         raise refusal(
             "above_start_cap",
-            f"{set_point_c:g} °C is too hot for it while wet: take a lower set point.",
+            _("{set_point} is too hot for it while wet: take a lower set point.").format(
+                set_point=format_temperature(set_point_c)
+            ),
             "set_point_c",
         )
     if draft.total is None:
         raise refusal(
             "not_dry_enough",
-            f"{DRYING_PROBE_HOURS[-1]} h at {set_point_c:g} °C in {dryer} are not enough for "
-            f"{load.targets_pct[0]:.2g} %. Take a hotter set point (at most {load.caps[0].cap_c:g} °C) or another "
-            "dryer.",
+            _(
+                "{hours} at {set_point} in {dryer} are not enough for {target} %. Take a hotter set point (at most {cap}) "
+                "or another dryer."
+            ).format(
+                hours=format_duration(DRYING_PROBE_HOURS[-1]),
+                set_point=format_temperature(set_point_c),
+                dryer=dryer,
+                target=format_significant(load.targets_pct[0], 2),
+                cap=format_temperature(load.caps[0].cap_c),
+            ),
             "set_point_c",
         )
     return draft.first, max(draft.total, IN_HAND_H)

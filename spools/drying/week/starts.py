@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from django.utils.translation import gettext as _
+
 from spools.drying.runs import DryingSettings
 from spools.drying.starts import start_as_asked
 from spools.models import DryingRun, PlannedDrying
@@ -14,7 +16,9 @@ def settings_of(planned: Sequence[PlannedDrying], override_reason: str) -> Dryin
     """The settings of dryings that go into a dryer together. Refused: dryings of different stages."""
     first = planned[0]
     if len({(row.dryer_id, row.stages[0][0], row.set_point_c, row.first_hours) for row in planned}) > 1:
-        raise refusal("other_stages", "These dryings have different stages. Put them in one after the other.")
+        raise refusal(
+            "other_stages", _("These dryings have different stages. Put them in one after the other.")
+        )
     return DryingSettings(
         first.set_point_c,
         first_set_point_c=first.first_set_point_c,
@@ -42,7 +46,7 @@ def start_planned(
     if any(
         row.run_id is not None or row.ended_at is not None or row.plan.accepted_at is None for row in planned
     ):
-        raise refusal("not_planned", "It is not planned any more. Look at the plan again.")
+        raise refusal("not_planned", _("It is not planned any more. Look at the plan again."))
     return start_as_asked(
         [row.spool for row in planned],
         planned[0].dryer,

@@ -146,7 +146,7 @@ def test_too_few_hours_and_too_much_heat_are_shown_when_a_run_starts(shop, desk)
     assert notices(response) == ["success", "drying.planned_heat warning"]
     drying = desk.get(reverse("drying"))
     assert "drying.take_out_by" in notes(drying)
-    [charts] = [rows for dryer, _, rows, *_ in drying.context["dryers"] if dryer == shop.dryer]
+    [charts] = [shown["rows"] for shown in drying.context["dryers"] if shown["dryer"] == shop.dryer]
     board = {row.run.spool_id: SpoolBoard.objects.get(spool=row.run.spool_id) for row in charts}
     for row in charts:
         of_board = board[row.run.spool_id]

@@ -85,7 +85,7 @@ def test_from_a_print_request_to_the_run_that_was_planned(shop, desk):
     item = PlannedDrying.objects.get()
     drying = desk.get(reverse("drying"))
     assert shows(drying, f"{item.hours:g} h", item.temperatures)
-    (_, start), *_ = drying.context["dryers"][0][-1]
+    (_, start), *_ = drying.context["dryers"][0]["planned"]
     form = desk.get(start)
     assert form.context["plan"].set_point_c == item.set_point_c
     assert shows(form, pretty(shop.free.code), note="as_planned") and "start_drying" in notes(form)
@@ -104,7 +104,7 @@ def test_put_in_never_offers_another_plan_with_the_hours_of_this_one(shop, desk)
     accept(shop.free, shop.dryer, start, 23.75, set_point_c=77)
     start_drying([receive(feedstock("PLA"), shop.shelf)], shop.dryer, DryingSettings(45))
     drying = desk.get(reverse("drying"))
-    (_, address), *_ = drying.context["dryers"][0][-1]
+    (_, address), *_ = drying.context["dryers"][0]["planned"]
     page = desk.get(address)
     assert page.context["plan"] is None
     assert page.context["plan_form"].has_error("set_point_c", "above_cap")

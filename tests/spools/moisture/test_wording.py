@@ -15,12 +15,12 @@ EXAMPLES = {
         "wet table salt at 25 °C) narrows it.",
     ),
     **{
-        f"decided_by.{code}": (
+        code: (
             {"share_pct": 49.6, "remedy": "weigh", "place": "Dryer", "place_id": 3},
-            f"50 % of its range comes from {words.format(place='Dryer')}",
+            str(words).format(share_pct=49.6, place="Dryer"),
         )
         for code, words in DECIDED_BY.items()
-        if code != "hygrometer"
+        if code != "decided_by.hygrometer"
     },
     "moisture_reason.taught": (
         {"spools": 20},
@@ -60,7 +60,7 @@ EXAMPLES = {
     ),
     "moisture_reason.last_dried": (
         {"stages": [[60.0, 2.0], [75.0, 9.8]], "until": AT},
-        "Last dried at 60 °C for 2 h, then at 75 °C for 10 h, until 1 Mar 2026, 08:05.",
+        "Last dried: 2 h at 60 °C, then 10 h at 75 °C, until 1 Mar 2026, 08:05.",
     ),
     "moisture_reason.never_dried": ({}, "Not dried since it came."),
     "moisture_reason.grades": (

@@ -18,7 +18,7 @@ EXAMPLES = {
     ),
     "week.amount_too_small": (
         {"mass_g": 5000.0, "spool": "7KD4QM", "low_g": 780.0, "high_g": 820.0},
-        "No spool of it surely holds 5000 g: 7KD-4QM has 780 to 820 g. Weigh it, or take another material.",
+        "No spool of it surely holds 5000 g: 7KD-4QM has 780 g to 820 g. Weigh it, or take another material.",
     ),
     "week.no_dryer": ({}, "It does not print well undried, and there is no dryer. Add one as a place."),
     "week.never_good": (
@@ -29,7 +29,7 @@ EXAMPLES = {
     "week.no_cool_dryer": ({}, "there is no dryer that may be set as cool as it needs"),
     "week.out_of_reach": (
         {**SETTING, "target_pct": 0.5, "hours": 168, "cap": CAP.as_data(), "error_k": 5.0},
-        "no dryer surely reaches 0.5 %: 168 h at 77 °C in Large are not enough, and it may be no hotter (80 °C is the "
+        "no dryer surely reaches 0.5 %: 7 days at 77 °C in Large are not enough, and it may be no hotter (80 °C is the "
         "most for drying PA6, and the dryer may be 5 K off)",
     ),
     "week.earliest": (
@@ -154,4 +154,4 @@ def test_a_print_that_no_drying_serves_in_time_has_a_reason():
 @pytest.mark.parametrize("reason", LEFT_OUT)
 def test_each_reason_to_leave_out_a_pinned_drying_has_words(reason):
     values = {"spool": "7KD4QM", "dryer": "Large", "reason": reason}
-    assert LEFT_OUT[reason] in Statement("week.pinned_left_out", values).sentence
+    assert str(LEFT_OUT[reason]) in Statement("week.pinned_left_out", values).sentence
