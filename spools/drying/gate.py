@@ -16,7 +16,7 @@ from spools.drying import softening
 from spools.drying.caps import Cap, compute_cap, may_join, require_below_cap
 from spools.models import DryingRun, Place, Spool, Stay
 from spools.refusals import refusal
-from spools.wording import format_duration, format_exact, format_significant, format_temperature, format_time
+from spools.wording import format_exact, format_significant, format_temperature, format_time
 
 
 class FirstStage(NamedTuple):
@@ -153,22 +153,10 @@ def _require_agreement(
     }
     if not all(may_join(cap, run, since) for cap in caps):
         coolest = min(caps, key=lambda cap: (cap.cap_c, cap.start_c))
-        sentence, reason = (
-            (
-                _(
-                    "{dryer} dries spool {code} at {temperatures}, which is too hot to join: {reason}. Finish that run "
-                    "first, or choose another dryer."
-                ),
-                coolest.reason,
-            )
-            if run.set_point_c > coolest.cap_c
-            else (
-                _(
-                    "{dryer} dries spool {code} at {temperatures}, which is too hot to join: at the start {reason}. "
-                    "Finish that run first, or choose another dryer."
-                ),
-                coolest.start_reason,
-            )
+        reason = coolest.reason if run.set_point_c > coolest.cap_c else coolest.start_reason
+        sentence = _(
+            "{dryer} dries spool {code} at {temperatures}, which is too hot to join: {reason}. Finish that run first, or "
+            "choose another dryer."
         )
         message = sentence.format(**names, temperatures=run.temperatures, reason=reason.sentence)
         raise refusal("too_hot_to_join", message, "set_point_c")
@@ -180,21 +168,9 @@ def _require_agreement(
         first_c = run.set_point_at(since)
         message = sentence.format(**names, first=format_temperature(first_c), until=format_time(changes[1]))
         raise refusal("other_stages", message, "set_point_c")
-    code, sentence = (
-        (
-            "other_set_point",
-            _(
-                "{dryer} dries spool {code} at {set_point} since {at}. Join at {set_point}, or finish that run first."
-            ),
-        )
-        if first is None
-        else (
-            "one_stage_only",
-            _(
-                "{dryer} dries spool {code} at {set_point} since {at}. Join at {set_point} in one stage, or finish that "
-                "run first."
-            ),
-        )
+    code = "other_set_point" if first is None else "one_stage_only"
+    sentence = _(
+        "{dryer} dries spool {code} at {set_point} since {at}. Join at {set_point} in one stage, or finish that run first."
     )
     raise refusal(code, sentence.format(**names, at=format_time(run.change_at or run.start)), "set_point_c")
 

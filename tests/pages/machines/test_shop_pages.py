@@ -353,7 +353,7 @@ def test_spools_are_dried_together_and_taken_out_with_their_loss(shop, desk):
     ended |= {f"run{mine.pk}-out": "on", f"run{mine.pk}-place": shop.box.pk, f"run{mine.pk}-gross_g": 1200}
     response = desk.post(reverse("drying-finish", args=[shop.dryer.pk]), ended, follow=True)
     assert notices(response)[-1] == "success"
-    assert shows(response, pretty(first.code), "Dry box", "10.0 ± 0.1 g", "1.00 %", note="notice")
+    assert shows(response, pretty(first.code), "Dry box", "10.0 g ± 0.1 g", "1.00 %", note="notice")
     assert current_stay(first).place == shop.box
     assert current_stay(second).place == shop.dryer
 
