@@ -16,7 +16,7 @@ from babel.messages.pofile import read_po, write_po
 from django.conf import settings
 from django.utils.translation.template import templatize
 
-APPS = ["spools", "maintenance", "pages", "api", "access", "background"]
+APPS = [path.parent.name for path in map(Path, settings.LOCALE_PATHS)]
 # Templates outside the apps are shown by pages.
 FOLDERS = {app: [app] for app in APPS} | {"pages": ["pages", "templates"]}
 # Which arguments of a call are texts; (1, "c") is the context.

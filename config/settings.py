@@ -179,6 +179,10 @@ LOGOUT_REDIRECT_URL = "sign-in"
 # English is the source of all texts, see docs/translation.md.
 LANGUAGE_CODE = "en-gb"
 LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]
+# Before those of Django: its own pages have other words for the same English.
+LOCALE_PATHS = [
+    BASE_DIR / app / "locale" for app in ("spools", "maintenance", "pages", "api", "access", "background")
+]
 LANGUAGE_COOKIE_NAME = "language"
 LANGUAGE_COOKIE_AGE = 365 * 24 * 3600
 # Of messages to channels that belong to no person, and of people who have chosen none.

@@ -7,6 +7,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from spools.models.statements import StatementField
 from spools.models.versions import Versioned
@@ -45,11 +46,11 @@ class Channel(Versioned):
     """
 
     class Kind(models.TextChoices):
-        PAGE = "page", "on the page"
-        EMAIL = "email", "e-mail"
-        WEBHOOK = "webhook", "webhook"
-        PUSH = "push", "notification of the browser"
-        CALENDAR = "calendar", "calendar feed"
+        PAGE = "page", gettext_lazy("on the page")
+        EMAIL = "email", gettext_lazy("e-mail")
+        WEBHOOK = "webhook", gettext_lazy("webhook")
+        PUSH = "push", gettext_lazy("notification of the browser")
+        CALENDAR = "calendar", gettext_lazy("calendar feed")
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="channels")
     kind = models.CharField(max_length=10, choices=Kind)
@@ -87,8 +88,8 @@ class Subscription(models.Model):
     """A kind of reminder that a channel carries; kinds without a row are not sent."""
 
     class Timing(models.TextChoices):
-        AT_ONCE = "at_once", "at once"
-        DIGEST = "digest", "in one digest a day"
+        AT_ONCE = "at_once", gettext_lazy("at once")
+        DIGEST = "digest", gettext_lazy("in one digest a day")
 
     channel = models.ForeignKey(Channel, models.CASCADE, related_name="subscriptions")
     reminder_kind = models.CharField(max_length=20, choices=Reminder.Kind)
@@ -114,11 +115,11 @@ class Message(models.Model):
         TEST = "test"
 
     class State(models.TextChoices):
-        WAITING = "waiting", "waiting"
-        BUNDLED = "bundled", "in a digest"
-        SENT = "sent", "sent"
-        FAILED = "failed", "failed"
-        EXPIRED = "expired", "expired"
+        WAITING = "waiting", gettext_lazy("waiting")
+        BUNDLED = "bundled", gettext_lazy("in a digest")
+        SENT = "sent", gettext_lazy("sent")
+        FAILED = "failed", gettext_lazy("failed")
+        EXPIRED = "expired", gettext_lazy("expired")
 
     id = models.UUIDField(primary_key=True, default=uuid4, editable=False)
     channel = models.ForeignKey(Channel, models.CASCADE, related_name="messages")

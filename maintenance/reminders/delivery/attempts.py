@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils import timezone
 
+from access.display import shown_for
 from maintenance.models import Channel, Message
 from maintenance.reminders.delivery import mail, push, webhook
 from maintenance.reminders.delivery.outbox import (
@@ -66,7 +67,9 @@ def attempt(message: Message) -> Outcome:
     if to_a_person and (not still_due(message, now) or superseded(message, now)):
         return SUPERSEDED
     try:
-        SENDERS[Channel.Kind(channel.kind)](message)
+        # A webhook belongs to the shop.
+        with shown_for(channel.user if channel.kind in TO_PEOPLE else None):
+            SENDERS[Channel.Kind(channel.kind)](message)
     except DeliveryFailed as failure:
         return failure
     except Exception as error:

@@ -12,6 +12,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from maintenance.reminders.delivery import push
@@ -47,7 +48,7 @@ def add_email(user: Any, address: str, name: str = "", site: str = "") -> Channe
     try:
         validate_email(address)
     except ValidationError:
-        raise refusal("address", "Give one e-mail address, such as ada@shop.example.", "address") from None
+        raise refusal("address", _("Give one e-mail address, such as ada@shop.example."), "address") from None
     channel = _add(user, Kind.EMAIL, address, name, EMAIL_DEFAULTS, unconfirmed=True)
     send_test(channel, site)
     return channel
@@ -64,14 +65,16 @@ def add_webhook(user: Any, address: str, name: str = "") -> Channel:
             raise ValueError("not a web address")
     except (httpx.InvalidURL, ValueError):
         # ValueError also: "xn--" before what is no encoded name.
-        whole = "Give a whole web address, such as https://receiver.example/reminders."
+        whole = _("Give a whole web address, such as https://receiver.example/reminders.")
         raise refusal("address", whole, "address") from None
     number = numeric(url.host)
     if number and not is_permitted(number):
-        elsewhere = "Messages do not go to this address. One in your own network must be in WEBHOOK_NETWORKS."
+        elsewhere = _(
+            "Messages do not go to this address. One in your own network must be in WEBHOOK_NETWORKS."
+        )
         raise refusal("address_refused", elsewhere, "address")
     if url.userinfo:
-        without = "Leave name and password out; the receiver knows us by the signature."
+        without = _("Leave name and password out; the receiver knows us by the signature.")
         raise refusal("address_with_password", without, "address")
     return _add(user, Kind.WEBHOOK, address, name, ALL_AT_ONCE, secret=new_secret())
 
@@ -82,16 +85,16 @@ def add_push(user: Any, endpoint: str, p256dh: str, auth: str, name: str = "") -
     endpoint = endpoint.strip()
     keys = {"p256dh": p256dh.strip(), "auth": auth.strip()}
     if not endpoint.startswith("https://"):
-        raise refusal("push_address", "A push service has an address with https. Ask the browser again.")
+        raise refusal("push_address", _("A push service has an address with https. Ask the browser again."))
     try:
         if len(_decoded(keys["p256dh"])) != 65 or len(_decoded(keys["auth"])) != 16:
             raise ValueError("keys of another length")
         push.encrypted({"endpoint": endpoint, "keys": keys}, b"{}")
     except ValueError:
-        raise refusal("push_keys", "The browser's keys cannot be read. Ask the browser again.") from None
+        raise refusal("push_keys", _("The browser's keys cannot be read. Ask the browser again.")) from None
     had = Channel.objects.filter(user=user, kind=Kind.PUSH, address=endpoint, ended_at=None).first()
     if had is None:
-        return _add(user, Kind.PUSH, endpoint, name or "A browser", ALL_AT_ONCE, keys=keys)
+        return _add(user, Kind.PUSH, endpoint, name or _("A browser"), ALL_AT_ONCE, keys=keys)
     had.keys = keys
     had.save(update_fields=["keys"])
     return had
@@ -106,7 +109,7 @@ def open_calendar(user: Any) -> Channel:
     if old is not None:
         kinds = dict(old.subscriptions.values_list("reminder_kind", "timing"))
         end(old)
-    return _add(user, Kind.CALENDAR, secrets.token_urlsafe(32), "Calendar", kinds)
+    return _add(user, Kind.CALENDAR, secrets.token_urlsafe(32), _("Calendar"), kinds)
 
 
 @transaction.atomic
@@ -116,7 +119,7 @@ def count_on_page(user: Any, page: Channel | None, kinds: Iterable[str]) -> None
     if page is not None:
         subscribe(page, chosen)
     elif chosen.keys() != set(Reminder.Kind.values):
-        _add(user, Kind.PAGE, "", "On the page", chosen)
+        _add(user, Kind.PAGE, "", _("On the page"), chosen)
 
 
 @transaction.atomic
@@ -132,9 +135,9 @@ def subscribe(channel: Channel, timings: Mapping[str, str]) -> None:
 def _store_timings(channel: Channel, timings: Mapping[str, str]) -> None:
     for kind, timing in timings.items():
         if kind not in Reminder.Kind.values:
-            raise refusal("unknown_kind", "There is no such kind of reminder. Choose from the list.")
+            raise refusal("unknown_kind", _("There is no such kind of reminder. Choose from the list."))
         if timing not in Timing.values or (timing == Timing.DIGEST and channel.kind != Kind.EMAIL):
-            raise refusal("unknown_time", "There is no such time. Choose from the list.")
+            raise refusal("unknown_time", _("There is no such time. Choose from the list."))
     channel.subscriptions.exclude(reminder_kind__in=timings).delete()
     rows = [Subscription(channel=channel, reminder_kind=kind, timing=at) for kind, at in timings.items()]
     Subscription.objects.bulk_create(
@@ -149,7 +152,7 @@ def _store_timings(channel: Channel, timings: Mapping[str, str]) -> None:
 def renew_secret(channel: Channel) -> str:
     """Replace the secret of a webhook."""
     if channel.kind != Kind.WEBHOOK or channel.ended_at is not None:
-        raise refusal("no_secret", "Only a webhook that has not ended has a secret.")
+        raise refusal("no_secret", _("Only a webhook that has not ended has a secret."))
     channel.secret = new_secret()
     channel.save(update_fields=["secret"])
     return channel.secret
@@ -174,16 +177,16 @@ def save_times(
     Refused: half of the quiet hours, too many, a digest in them, settings that were edited meanwhile.
     """
     if (quiet_from is None) != (quiet_to is None):
-        raise refusal("one_end", "Give both ends of the quiet hours, or neither.", "quiet_to")
+        raise refusal("one_end", _("Give both ends of the quiet hours, or neither."), "quiet_to")
     if quiet_from is not None and quiet_to is not None:
         length = quiet_length(quiet_from, quiet_to)
         if not length or DAY - length < LEAST_OPEN:
             raise refusal(
-                "quiet_all_day", "Leave at least 2 hours of the day that are not quiet.", "quiet_to"
+                "quiet_all_day", _("Leave at least 2 hours of the day that are not quiet."), "quiet_to"
             )
         if quiet_length(quiet_from, digest_at) < length:
             raise refusal(
-                "in_quiet_hours", "This is in the quiet hours. Choose a time outside them.", "digest_at"
+                "in_quiet_hours", _("This is in the quiet hours. Choose a time outside them."), "digest_at"
             )
     count_edit(settings)
     settings.quiet_from, settings.quiet_to = quiet_from, quiet_to
@@ -193,15 +196,20 @@ def save_times(
 
 def _add(user: Any, kind: str, address: str, name: str, timings: Mapping[str, str], **values: Any) -> Channel:
     if len(address) > LONGEST_ADDRESS:
-        raise refusal("too_long", f"Give an address of at most {LONGEST_ADDRESS} characters.", "address")
+        raise refusal(
+            "too_long",
+            _("Give an address of at most {number} characters.").format(number=LONGEST_ADDRESS),
+            "address",
+        )
     _lock_channels(user)
     # Mail servers hardly ever distinguish capitals; web addresses do.
     same_address = {"address__iexact": address} if kind == Kind.EMAIL else {"address": address}
     if Channel.objects.filter(user=user, kind=kind, ended_at=None, **same_address).exists():
-        raise refusal("recorded_already", "This one is in your list already.", "address")
+        raise refusal("recorded_already", _("This one is in your list already."), "address")
     if Channel.objects.filter(user=user, ended_at=None).count() >= MOST_CHANNELS:
         raise refusal(
-            "too_many_channels", f"You have {MOST_CHANNELS} channels. End one that you do not need."
+            "too_many_channels",
+            _("You have {number} channels. End one that you do not need.").format(number=MOST_CHANNELS),
         )
     channel = Channel.objects.create(user=user, kind=kind, address=address, name=name.strip(), **values)
     _store_timings(channel, timings)

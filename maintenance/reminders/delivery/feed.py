@@ -11,13 +11,16 @@ import icalendar
 from django.db.models import Count, Max, Q
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext as _
 
+from access.display import shown_for
 from maintenance.models import Channel, Reminder, ReminderEvent
 from maintenance.reminders.delivery.wording import address_of
 from maintenance.reminders.links import link_of, with_subjects
 from spools.codes import pretty
 from spools.models import DryingRun
 from spools.statements import Statement
+from spools.wording import format_duration
 
 Kind = Reminder.Kind
 # How long an event is drawn, and after what time a phone may look again (RFC 7986, 5.7).
@@ -27,11 +30,16 @@ LENGTH, LOOK_AGAIN = timedelta(minutes=30), timedelta(hours=1)
 def calendar_of(token: str) -> Channel | None:
     """The open calendar of that address."""
     feeds = Channel.objects.filter(kind=Channel.Kind.CALENDAR, ended_at=None, user__is_active=True)
-    return feeds.filter(address=token).first() if token else None
+    return feeds.filter(address=token).select_related("user").first() if token else None
 
 
 def as_ical(channel: Channel) -> bytes:
-    """The whole feed: the same to the last byte while nothing changes."""
+    """The whole feed, in the language of its owner: the same to the last byte while nothing changes."""
+    with shown_for(channel.user):
+        return _write_feed(channel)
+
+
+def _write_feed(channel: Channel) -> bytes:
     kinds = set(channel.subscriptions.values_list("reminder_kind", flat=True))
     planned = dict(_planned(kinds))
     open_or_completed = Reminder.objects.filter(Q(ended_at=None) | Q(ending=Reminder.Ending.COMPLETED))
@@ -45,7 +53,7 @@ def as_ical(channel: Channel) -> bytes:
     feed.add("method", "PUBLISH")
     feed.add("name", "Loadworthy")
     feed.add("refresh-interval", LOOK_AGAIN, parameters={"VALUE": "DURATION"})
-    for _, event in sorted(events.items(), key=lambda item: (item[1].start, item[0])):
+    for __, event in sorted(events.items(), key=lambda item: (item[1].start, item[0])):
         feed.add_component(event)
     return feed.to_ical()
 
@@ -84,11 +92,15 @@ def _planned(kinds: set[str]) -> Iterator[tuple[str, icalendar.Event]]:
         path, where = f"/s/{run.spool.code}/", {"spool": run.spool.code, "dryer": str(run.dryer)}
         if Kind.DRYING_DONE in kinds:
             title = Statement("reminder.drying_over", where).title
-            text = f"Its {run.planned_hours:.4g} h ({run.temperatures}) are over."
+            text = _("Its {duration} ({temperatures}) are over.").format(
+                duration=format_duration(run.planned_hours), temperatures=run.temperatures
+            )
             yield _event(f"drying_done:run:{run.pk}", run.planned_end, title, text, path, run.start)
         if Kind.DRYER_UP in kinds and run.change_at is not None:
             title = Statement("reminder.first_stage_over", where | {"set_point_c": run.set_point_c}).title
-            text = f"The first stage of {pretty(run.spool.code)}, {run.first_hours:.4g} h, is over."
+            text = _("The first stage of {spool}, {duration}, is over.").format(
+                spool=pretty(run.spool.code), duration=format_duration(run.first_hours or 0)
+            )
             yield _event(f"dryer_up:run:{run.pk}", run.change_at, title, text, path, run.start)
 
 

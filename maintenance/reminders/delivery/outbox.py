@@ -8,6 +8,7 @@ from django.contrib.auth import get_user_model
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, Subscription
 from maintenance.reminders.delivery import confirmation
@@ -89,7 +90,7 @@ def _store(messages: list[Message]) -> None:
     """Write the messages and queue the delivery of their channels."""
     Message.objects.bulk_create(messages, batch_size=BATCH_SIZE)
     channels = {message.channel_id: message.channel for message in messages}
-    for _, channel in sorted(channels.items()):
+    for __, channel in sorted(channels.items()):
         queue_delivery(channel)
 
 
@@ -229,12 +230,15 @@ def send_test(channel: Channel, site: str = "") -> Message:
     link while PUBLIC_URL is not set.
     """
     if channel.ended_at is not None or channel.kind not in SENDABLE:
-        raise refusal("channel_ended", "This channel has ended or cannot send. Add it again.")
+        raise refusal("channel_ended", _("This channel has ended or cannot send. Add it again."))
     # One at a time, so that tests at the same moment count each other.
     get_user_model().objects.select_for_update(no_key=True).get(pk=channel.user_id)
     recent = Message.objects.filter(channel__user=channel.user_id, purpose=Purpose.TEST)
     if recent.filter(written_at__gt=timezone.now() - HOUR).count() >= MOST_TESTS:
-        raise refusal("too_many_tests", f"{MOST_TESTS} tests were sent within an hour. Wait a while.")
+        raise refusal(
+            "too_many_tests",
+            _("{number} tests were sent within an hour. Wait a while.").format(number=MOST_TESTS),
+        )
     body = confirmation_body(confirmation.write(channel), site) if channel.unconfirmed else test_body()
     message = _message(channel, Purpose.TEST, timezone.now(), body)
     _store([message])
@@ -248,10 +252,11 @@ def retry(message: Message) -> None:
     channel = Channel.objects.select_for_update(no_key=True).get(pk=message.channel_id)
     message = Message.objects.select_for_update(no_key=True).get(pk=message.pk)
     if message.state != State.FAILED:
-        raise refusal("not_failed", "Only a failed message can be sent again; look at the list.")
+        raise refusal("not_failed", _("Only a failed message can be sent again; look at the list."))
     if channel.ended_at is not None:
         raise refusal(
-            "channel_ended", "This channel has ended. Add it again; open reminders are on the Reminders page."
+            "channel_ended",
+            _("This channel has ended. Add it again; open reminders are on the Reminders page."),
         )
     now = timezone.now()
     message.state, message.ended_at = State.WAITING, None

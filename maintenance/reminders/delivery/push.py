@@ -16,7 +16,7 @@ from py_vapid.utils import b64urlencode
 
 from maintenance.models import Message
 from maintenance.reminders.delivery.posting import DeliveryFailed, describe_error, post
-from maintenance.reminders.delivery.wording import rendered, subject_of
+from maintenance.reminders.delivery.wording import count_reminders, rendered, subject_of
 
 # A push service stores it so long for a browser that is off; older reminders are on the page.
 TTL_S = 24 * 3600
@@ -59,7 +59,7 @@ def notification(message: Message) -> bytes:
     """The content that the service worker shows (static/worker.js)."""
     body = rendered(message.body)
     entries = body.get("entries", [])
-    title = f"{len(entries) + body['more']} reminders" if len(entries) > 1 else subject_of(body)
+    title = count_reminders(len(entries) + body["more"]) if len(entries) > 1 else subject_of(body)
     text = subject_of(body) if entries else f"{body['reason']['sentence']} {body['remedy']['sentence']}"
     content = {
         "id": str(message.pk),

@@ -5,6 +5,8 @@ from typing import Any
 
 from django.conf import settings
 from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
@@ -103,11 +105,17 @@ def news_of(body: dict[str, Any]) -> str:
 def subject_of(body: dict[str, Any]) -> str:
     """One line of a rendered content: the title, or the number of reminders and the first few titles."""
     if "entries" not in body:
-        return f"Urgent: {body['title']}" if body.get("urgent") else body["title"]
+        return _("Urgent: {title}").format(title=body["title"]) if body.get("urgent") else body["title"]
     titles = [entry["title"] for entry in body["entries"]]
     if len(titles) == 1:
         return subject_of(body["entries"][0])
     first = "; ".join(title[:LONGEST_NAME] for title in titles[:LISTED])
     count = len(titles) + body["more"]
-    rest = f"; and {count - LISTED} more" if count > LISTED else ""
-    return f"{count} reminders: {first}{rest}"
+    if count > LISTED:
+        first = _("{titles}; and {number} more").format(titles=first, number=count - LISTED)
+    return f"{count_reminders(count)}: {first}"
+
+
+def count_reminders(number: int) -> str:
+    """Such as "3 reminders"."""
+    return ngettext("{number} reminder", "{number} reminders", number).format(number=number)
