@@ -1,6 +1,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from spools.models import Feedstock, Place, Spool
 from spools.models.statements import StatementField
@@ -13,24 +14,24 @@ class Reminder(models.Model):
     """Something due. One is open per condition; it is resolved when the condition is gone, or completed by a person."""
 
     class Kind(models.TextChoices):
-        DRY = "dry", "re-dry"
-        REPLACE = "replace", "replace"
-        REORDER = "reorder", "reorder"
-        DRYER_UP = "dryer_up", "turn the dryer up"
-        DRYING_DONE = "drying_done", "take out of the dryer"
-        REGENERATE = "regenerate", "regenerate desiccant"
-        FLOW_CHECK = "flow_check", "flow check"
-        FLOW_CHART = "flow_chart", "flow loss changes"
-        CLEAN = "clean", "clean"
-        SERVICE = "service", "service"
-        LEAK = "leak", "dry box leaks"
-        WEIGH = "weigh", "weigh"
-        HEAT = "heat", "heat budget"
-        SENSOR = "sensor", "sensor silent"
+        DRY = "dry", _("re-dry")
+        REPLACE = "replace", _("replace")
+        REORDER = "reorder", _("reorder")
+        DRYER_UP = "dryer_up", _("turn the dryer up")
+        DRYING_DONE = "drying_done", _("take out of the dryer")
+        REGENERATE = "regenerate", _("regenerate desiccant")
+        FLOW_CHECK = "flow_check", _("flow check")
+        FLOW_CHART = "flow_chart", _("flow loss changes")
+        CLEAN = "clean", _("clean")
+        SERVICE = "service", _("service")
+        LEAK = "leak", _("dry box leaks")
+        WEIGH = "weigh", _("weigh")
+        HEAT = "heat", _("heat budget")
+        SENSOR = "sensor", _("sensor silent")
 
     class Ending(models.TextChoices):
-        RESOLVED = "resolved", "resolved by itself"
-        COMPLETED = "completed", "completed"
+        RESOLVED = "resolved", _("resolved by itself")
+        COMPLETED = "completed", _("completed")
 
     kind = models.CharField(max_length=20, choices=Kind)
     condition = models.CharField(
@@ -81,12 +82,12 @@ class ReminderEvent(models.Model):
     """An event in the history of a reminder, and the content of messages. Added, never changed."""
 
     class Type(models.TextChoices):
-        OPENED = "opened", "opened"
-        URGENT = "urgent", "became urgent"
-        SNOOZED = "snoozed", "snoozed"
-        RETURNED = "returned", "open again"
-        COMPLETED = "completed", "completed"
-        RESOLVED = "resolved", "resolved by itself"
+        OPENED = "opened", _("opened")
+        URGENT = "urgent", _("became urgent")
+        SNOOZED = "snoozed", _("snoozed")
+        RETURNED = "returned", _("open again")
+        COMPLETED = "completed", _("completed")
+        RESOLVED = "resolved", _("resolved by itself")
 
     reminder = models.ForeignKey(Reminder, models.CASCADE, related_name="events")
     type = models.CharField(max_length=10, choices=Type)

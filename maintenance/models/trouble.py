@@ -1,4 +1,5 @@
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from spools.models import Spool
 from spools.models.facts import Recorded, ValidManager, Withdrawable
@@ -29,21 +30,21 @@ class TroubleOutcome(Withdrawable):
     """The cause that a person found. The latest outcome of a report counts."""
 
     class Cause(models.TextChoices):
-        WET = "wet", "The filament was wet"
-        LEFTOVER = "leftover", "Leftovers of the material before"
-        TANGLE = "tangle", "The spool held the filament back"
-        SOFT_FILAMENT = "soft_filament", "Soft filament buckles in a long tube"
-        GEARS_DIRTY = "gears_dirty", "Dust and shavings in the drive gears"
-        GEARS_WORN = "gears_worn", "Worn drive gears"
-        RESIDUE = "residue", "Residue narrows the hot end"
-        HOT_END_FAN = "hot_end_fan", "A weak hot-end fan: heat creeps up"
-        NOZZLE_WORN = "nozzle_worn", "Worn nozzle"
-        LINER = "liner", "Aged PTFE liner"
-        SURFACE = "surface", "A dirty or worn build surface"
-        NATURE = "nature", "That is this polymer's nature"
-        SETTINGS = "settings", "A setting, or another cause outside the consumables"
-        NOT_FOUND = "not_found", "No cause was found"
-        MISTAKE = "mistake", "Reported by mistake"
+        WET = "wet", _("The filament was wet")
+        LEFTOVER = "leftover", _("Leftovers of the material before")
+        TANGLE = "tangle", _("The spool held the filament back")
+        SOFT_FILAMENT = "soft_filament", _("Soft filament buckles in a long tube")
+        GEARS_DIRTY = "gears_dirty", _("Dust and shavings in the drive gears")
+        GEARS_WORN = "gears_worn", _("Worn drive gears")
+        RESIDUE = "residue", _("Residue narrows the hot end")
+        HOT_END_FAN = "hot_end_fan", _("A weak hot-end fan: heat creeps up")
+        NOZZLE_WORN = "nozzle_worn", _("Worn nozzle")
+        LINER = "liner", _("Aged PTFE liner")
+        SURFACE = "surface", _("A dirty or worn build surface")
+        NATURE = "nature", _("That is this polymer's nature")
+        SETTINGS = "settings", _("A setting, or another cause outside the consumables")
+        NOT_FOUND = "not_found", _("No cause was found")
+        MISTAKE = "mistake", _("Reported by mistake")
 
     report = models.ForeignKey(TroubleReport, models.CASCADE, related_name="outcomes")
     cause = models.CharField(max_length=20, choices=Cause)

@@ -10,20 +10,20 @@ from dataclasses import dataclass
 # Log-odds (natural): how typical a sign is of a cause. Common practice, no source.
 TELLING, OFTEN, SOMETIMES, HARDLY = 2.5, 1.5, 0.5, -1.5
 
-# Signs that a person can see on a print.
-SYMPTOMS = {
-    "strings": "fine strings between parts",
-    "pops": "popping, steam or bubbles",
-    "gaps": "gaps, thin lines or weak layers",
-    "skips": "the drive skips, clicks or grinds",
-    "sudden": "a sudden change in the middle",
-    "rough": "a rough or matt surface",
-    "blobs": "blobs, dark specks or drops",
-    "first_layer": "a poor first layer",
-    "corners": "corners lift off the bed",
-    "snapped": "the filament snapped",
-    "nothing": "nothing comes out",
-}
+# Signs that a person can see on a print; their words are in wording.py.
+SYMPTOMS = [
+    "strings",
+    "pops",
+    "gaps",
+    "skips",
+    "sudden",
+    "rough",
+    "blobs",
+    "first_layer",
+    "corners",
+    "snapped",
+    "nothing",
+]
 
 
 @dataclass(frozen=True)

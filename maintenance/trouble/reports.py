@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from maintenance.checks import require_loaded
 from maintenance.models import Job, JobUse, Toolhead, TroubleOutcome, TroubleReport
@@ -41,16 +42,19 @@ def report_job_trouble(
     job = Job.objects.select_for_update(no_key=True, of=("self",)).get(pk=job.pk)
     if job.withdrawn_at is not None:
         raise refusal(
-            "withdrawn_already", f"This job was withdrawn on {format_time(job.withdrawn_at)}.", "job"
+            "withdrawn_already",
+            _("This job was withdrawn on {time}.").format(time=format_time(job.withdrawn_at)),
+            "job",
         )
     selection = {"spool": spool, "toolhead": toolhead}
     uses = JobUse.objects.filter(job=job, **{name: row for name, row in selection.items() if row is not None})
     uses_of_job = list(uses.select_related("spool", "toolhead"))
-    if len(uses_of_job) != 1:
-        code, which = ("several_spools", "took several spools")
-        if not uses_of_job:
-            code, which = ("not_of_this_job", "did not use that spool and toolhead")
-        raise refusal(code, f"The job {which}. Say through which toolhead and of which spool.", "spool")
+    if not uses_of_job:
+        message = _("The job did not use that spool and toolhead. Give a toolhead and a spool that it used.")
+        raise refusal("not_of_this_job", message, "spool")
+    if len(uses_of_job) > 1:
+        message = _("The job took several spools. Give the toolhead and the spool that went wrong.")
+        raise refusal("several_spools", message, "spool")
     use = uses_of_job[0]
     spec = JobSpec(use.mass_g, job.hours, job.nozzle_c, job.bed_c)
     return _reported(use.toolhead, use.spool, job.start, symptoms, note, by, job, spec)
@@ -88,7 +92,9 @@ def _reported(
     signs = [symptom for symptom in SYMPTOMS if symptom in symptoms]
     if not signs or {*symptoms} - {*SYMPTOMS}:
         raise refusal(
-            "unknown_symptom", f"Say what was seen: one or more of {', '.join(SYMPTOMS)}.", "symptoms"
+            "unknown_symptom",
+            _("Give the signs that were seen: one or more of {signs}.").format(signs=", ".join(SYMPTOMS)),
+            "symptoms",
         )
     note = _short("note", note)
     findings = rank(signs, load_evidence(toolhead, spool, at, signs, spec))
@@ -124,7 +130,11 @@ def load_findings(report: TroubleReport) -> list[CauseFinding]:
 def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any = None) -> TroubleOutcome:
     """Records the cause that was found; a later outcome replaces an earlier one. Refused: an unknown cause."""
     if cause not in Cause.values:
-        raise refusal("unknown_cause", f"Say what it was: one of {', '.join(Cause.values)}.", "cause")
+        raise refusal(
+            "unknown_cause",
+            _("Give the cause: one of {causes}.").format(causes=", ".join(Cause.values)),
+            "cause",
+        )
     return TroubleOutcome.objects.create(
         report=report, cause=cause, note=_short("note", note), recorded_by=by
     )
@@ -133,7 +143,8 @@ def record_outcome(report: TroubleReport, cause: str, *, note: str = "", by: Any
 def _short(field: str, text: str) -> str:
     text = text.strip()
     if len(text) > LONGEST_NOTE:
-        raise refusal("too_long", f"Give at most {LONGEST_NOTE} characters.", field)
+        message = _("Give at most {count} characters.").format(count=LONGEST_NOTE)
+        raise refusal("too_long", message, field)
     return text
 
 

@@ -117,6 +117,10 @@ class CauseFinding:
         return Statement(f"trouble_cause.{self.cause}").sentence
 
     @property
+    def chance_words(self) -> str:
+        return Statement(f"trouble_chance.{self.chance}").sentence
+
+    @property
     def test(self) -> Statement:
         """The quickest one that settles it."""
         return Statement(f"trouble_test.{self.cause}")

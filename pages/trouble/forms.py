@@ -3,9 +3,13 @@
 from typing import Any
 
 from django import forms
+from django.utils.text import capfirst
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from maintenance.models import Job, JobUse, Loading, TroubleOutcome
 from maintenance.trouble.causes import SYMPTOMS
+from maintenance.trouble.wording import SIGNS
 from pages.frame.forms import WhenField
 from pages.machines.loadings import recent_loadings, until
 from spools.codes import pretty
@@ -18,13 +22,15 @@ class TroubleForm(forms.Form):
     """A print that went wrong: which one, and what was seen."""
 
     symptoms = forms.MultipleChoiceField(
-        label="Signs",
-        choices=[(name, text.capitalize()) for name, text in SYMPTOMS.items()],
+        label=_("Signs"),
+        choices=lambda: [(name, capfirst(str(SIGNS[name]))) for name in SYMPTOMS],
         widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose at least one sign."},
+        error_messages={"required": _("Choose at least one sign.")},
     )
-    when = WhenField(label="When it began", help_text="For a print without a recorded job. Empty: now.")
-    note = forms.CharField(max_length=300, required=False, widget=forms.Textarea(attrs={"rows": 2}))
+    when = WhenField(label=_("When it began"), help_text=_("For a print without a recorded job. Empty: now."))
+    note = forms.CharField(
+        label=_("Note"), max_length=300, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
 
     def __init__(self, *args: Any, job: Job | None, **options: Any) -> None:
         """job: offered first, however old."""
@@ -37,7 +43,7 @@ class TroubleForm(forms.Form):
         self.uses = {f"use-{use.pk}": use for use in [*job_uses, *latest]}
         self.loadings = {f"loading-{loading.pk}": loading for loading in recent_loadings()}
         self.fields["print"] = forms.ChoiceField(
-            label="Which print",
+            label=_("Which print"),
             choices=[
                 *((key, _describe_use(use)) for key, use in self.uses.items()),
                 *((key, _describe_loading(loading)) for key, loading in self.loadings.items()),
@@ -51,13 +57,17 @@ def _describe_use(use: JobUse) -> str:
 
 
 def _describe_loading(loading: Loading) -> str:
-    return f"Not recorded: {_describe_spool_on_toolhead(loading)}{until(loading)}"
+    return gettext("Not recorded: {print}").format(
+        print=_describe_spool_on_toolhead(loading) + until(loading)
+    )
 
 
 def _describe_spool_on_toolhead(row: JobUse | Loading) -> str:
-    return f"{pretty(row.spool.code)} {row.spool.feedstock} on {row.site}"
+    return gettext("{spool} {feedstock} on {site}").format(
+        spool=pretty(row.spool.code), feedstock=row.spool.feedstock, site=row.site
+    )
 
 
 class OutcomeForm(forms.Form):
-    cause = forms.ChoiceField(choices=TroubleOutcome.Cause)
-    note = forms.CharField(max_length=300, required=False)
+    cause = forms.ChoiceField(label=_("Cause"), choices=TroubleOutcome.Cause)
+    note = forms.CharField(label=_("Note"), max_length=300, required=False)

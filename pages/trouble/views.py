@@ -9,20 +9,23 @@ from django.db.models import Prefetch, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from maintenance.models import Fitting, Job, Loading, ServiceKind, TroubleOutcome, TroubleReport
 from maintenance.trouble import rules
-from maintenance.trouble.causes import CAUSES, SYMPTOMS
+from maintenance.trouble.causes import CAUSES
 from maintenance.trouble.reports import (
     load_findings,
     record_outcome,
     report_job_trouble,
     report_trouble,
 )
+from maintenance.trouble.wording import SIGNS
 from pages.frame.forms import apply, post_data
 from pages.trouble.forms import OutcomeForm, TroubleForm
 from spools.statements import Statement
+from spools.wording import format_list
 
 PER_PAGE = 30
 # Signs of too little filament: a flow check measures that.
@@ -46,7 +49,7 @@ def _report_row(report: TroubleReport) -> dict[str, Any]:
     outcomes = list(report.outcomes.all())
     return {
         "report": report,
-        "signs": [SYMPTOMS[symptom] for symptom in report.symptoms],
+        "signs": format_list([str(SIGNS[symptom]) for symptom in report.symptoms]),
         "outcome": outcomes[-1] if outcomes else None,
         "findings": load_findings(report),
     }
@@ -112,9 +115,9 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
         return None
     toolhead, address, action = report.toolhead, "", ""
     if cause.act == "dry":
-        address, action = reverse("spool-dry", args=[report.spool.code]), "Plan its drying"
+        address, action = reverse("spool-dry", args=[report.spool.code]), _("Plan its drying")
     elif cause.act == "other_spool":
-        address, action = reverse("spools"), "Choose another spool"
+        address, action = reverse("spools"), _("Choose another spool")
     elif cause.act == "replace":
         fitted = (
             Fitting.objects.valid()
@@ -122,11 +125,11 @@ def _next_step(report: TroubleReport, outcome: TroubleOutcome | None) -> dict[st
             .first()
         )
         if fitted is not None:
-            address, action = reverse("part-replace", args=[fitted.pk]), "Replace it, recorded as worn"
+            address, action = reverse("part-replace", args=[fitted.pk]), _("Replace it, recorded as worn")
     elif cause.act == "service":
         kind = ServiceKind.objects.filter(work=cause.work, in_use=True).first()
         address = reverse("service-done", args=[toolhead.printer_id])
-        action = "Record it as done"
+        action = _("Record it as done")
         if kind is not None:
             address += f"?kind={kind.pk}&toolhead={toolhead.pk}"
     remedy = Statement(f"trouble_remedy.{outcome.cause}")
@@ -142,8 +145,9 @@ def trouble_outcome(request: HttpRequest, pk: int) -> HttpResponse:
         lambda data: record_outcome(report, data["cause"], note=data["note"], by=request.user),
     ):
         cause = TroubleOutcome.Cause(form.cleaned_data["cause"])
-        messages.success(request, f"{cause.label}: saved as the cause.")
+        messages.success(request, _("{cause}: saved as the cause.").format(cause=cause.label))
     else:
         texts = [str(error) for errors in form.errors.values() for error in errors]
-        messages.error(request, f"Nothing was saved. {' '.join(texts)}", extra_tags="impossible_outcome")
+        refused = _("Nothing was saved. {errors}").format(errors=" ".join(texts))
+        messages.error(request, refused, extra_tags="impossible_outcome")
     return redirect("trouble", pk)
