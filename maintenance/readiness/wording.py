@@ -230,7 +230,8 @@ def _fit_hardened(role: str) -> str:
 
 @words_for("readiness.fit_hardened_or_record_hardness")
 def _fit_hardened_or_record(role: str) -> str:
-    return f"{_fit_hardened(role)} {gettext('Or add its hardness to the catalogue.')}"
+    record = gettext("Or add its hardness to the catalogue.")
+    return f"{_fit_hardened(role)} {record}"
 
 
 @words_for("readiness.life_left", "readiness.life_perhaps_used_up", "readiness.life_used_up")
@@ -335,4 +336,5 @@ def _service_count(
     )
     if not others:
         return sentence
-    return f"{sentence} {gettext('Also due: {services}.').format(services=', '.join(others))}"
+    also = gettext("Also due: {services}.").format(services=", ".join(others))
+    return f"{sentence} {also}"

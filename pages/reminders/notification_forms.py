@@ -112,7 +112,10 @@ class KindsForm(forms.Form):
     def rows(self) -> Iterator[tuple[str, list[tuple[str, forms.BoundField]]]]:
         """Each kind of reminder with its choices, each with the title of its channel."""
         for kind, label in Reminder.Kind.choices:
-            yield str(label), [(title, self[f"{column}-{kind}"]) for column, (title, _) in self.columns.items()]
+            yield (
+                str(label),
+                [(title, self[f"{column}-{kind}"]) for column, (title, _) in self.columns.items()],
+            )
 
     def has_column(self, column: str) -> bool:
         """Whether the submitted page had this column."""
