@@ -71,6 +71,7 @@ SET_UP = {
     "feedstock-edit",
     "feedstock-new",
     "feedstock-retire",
+    "first-hour",
     "invitation-end",
     "machine-bring-back",
     "machine-edit",

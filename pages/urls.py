@@ -5,6 +5,7 @@ from django.urls import include, path
 SUBJECTS = [
     "costs",
     "drying",
+    "first_hour",
     "flow",
     "frame",
     "jobs",

@@ -14,7 +14,7 @@ from spools.invalidation import invalidate_after
 from spools.inventory.ledger import require_gross_mass
 from spools.inventory.moves import lock_dryer, require_target
 from spools.inventory.stays import rebuild_stays, require_unheated
-from spools.models import Feedstock, MassEntry, Move, Opening, Place, Spool
+from spools.models import CoreKind, Feedstock, MassEntry, Move, Opening, Place, Spool
 from spools.physics_inputs import geometry
 from spools.refusals import refusal
 
@@ -24,6 +24,8 @@ LARGEST_RADIUS_MM = 250.0
 # Labels state multiples of this. How near to one a difference of two weighings is: our assumption.
 ROUND_G, ROUND_ERROR_G, MOST_ROUND_ERROR_G = 250.0, 2.0, 8.0
 
+# Of a reel of 1 kg, as fixtures/core_kinds.csv has it.
+USUAL_RADIUS_MM, USUAL_WIDTH_MM = 45.0, 60.0
 # Of a place about which nobody has said more. Common practice, no source: heated rooms, and boxes with spent desiccant.
 GUESSED_C = 21.0
 GUESSED_RH_PCT = {Place.Kind.SHELF: 50.0, Place.Kind.DRY_BOX: 20.0, Place.Kind.BAG: 50.0}
@@ -111,6 +113,18 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
         Opening.objects.create(spool=spool, at=at, card=spool.card, card_before=spool.card, recorded_by=by)
     invalidate_after([spool.pk], at)
     return spool
+
+
+def suggest_reel(net_mass_g: float) -> dict[str, Any]:
+    """Radius and width of the smallest common reel that carries an amount, for a reel that nobody described.
+
+    Its mass and material stay unknown.
+    """
+    reels = CoreKind.objects.order_by("net_mass_g", "pk")
+    reel = reels.filter(net_mass_g__gte=net_mass_g).first() or reels.last()
+    if reel is None:
+        return {"core_radius_mm": USUAL_RADIUS_MM, "width_mm": USUAL_WIDTH_MM}
+    return {"core_radius_mm": reel.core_radius_mm, "width_mm": reel.width_mm}
 
 
 @transaction.atomic

@@ -27,19 +27,30 @@ class Newcomer:
     def __init__(self, page: Page, shop: Shop) -> None:
         self.page = page
         self.shop = shop
+        # Taps and fields since the count began, and forms that were sent.
+        self.touches = self.forms = 0
         page.set_default_timeout(60_000)
+        page.on("request", lambda request: self._count(request.method))
+
+    def _count(self, method: str) -> None:
+        self.forms += method == "POST"
+
+    def count_anew(self) -> None:
+        self.touches = self.forms = 0
 
     def go(self, path: str) -> None:
         self.page.goto(self.shop.url + path)
 
     def tap(self, name: str | re.Pattern[str]) -> None:
         """A button or a link that looks like one."""
+        self.touches += 1
         both = self.page.get_by_role("main").get_by_role("button", name=name)
         both.or_(self.page.get_by_role("main").get_by_role("link", name=name)).first.click()
 
     def fill(self, **fields: str | bool) -> None:
         """Fields by their names: text, choices by label, radio buttons by label, check boxes by truth."""
         for name, value in fields.items():
+            self.touches += 1
             field = self._fields(name)
             if isinstance(value, bool):
                 field.set_checked(value)
@@ -72,6 +83,8 @@ def walk(page: Page, shop: Shop) -> None:
     """The whole way. Raises AssertionError where a page does not say what it should."""
     me = Newcomer(page, shop)
     sign_in(me)
+    begin(me)
+    receive_ten(me)
     furnish(me)
     code = receive(me)
     leave_on_the_shelf(me, code)
@@ -104,6 +117,37 @@ def sign_in_as_told(me: Newcomer) -> None:
         me.tap("Change the password")
         me.shop.password = chosen
     expect(me.page).to_have_url(me.shop.url + "/")
+
+
+def begin(me: Newcomer) -> None:
+    """From the empty shop's Today to the first verdict."""
+    me.count_anew()
+    me.tap("Begin")
+    me.fill(printer_name="Bench", nozzle=BRASS, nozzle_age="about half a year", polymer="PLA")
+    me.fill(maker="Fernhill Polymers", colour="grey", count="2", state="opened", since="about a month")
+    me.tap("Show the verdict")
+    me.sees(re.compile("Clear|Caution"))
+    assert me.forms <= 3 and me.touches <= 15, (me.forms, me.touches)
+
+
+def receive_ten(me: Newcomer) -> None:
+    """From Today to ten labels on one sheet."""
+    me.go("/")
+    me.count_anew()
+    me.page.get_by_role("link", name="Spools", exact=True).locator("visible=true").first.click()
+    me.touches += 1
+    me.tap(re.compile("^Receive"))
+    me.fill(
+        feedstock="Fernhill Polymers PLA grey", core_kind="cardboard reel, 1 kg", count="10", place="Workshop"
+    )
+    me.tap("Receive")
+    me.fill(paper="3 × 8, 70 × 36 mm")
+    me.tap("Lay out")
+    expect(me.page.locator(".paper")).to_have_count(1)
+    expect(me.page.locator("[data-label]")).to_have_count(10)
+    expect(me.page.get_by_role("button", name="Print")).to_be_visible()
+    # The last tap is on that button: what follows belongs to the browser.
+    assert me.forms == 1 and me.touches + 1 <= 12, (me.forms, me.touches)
 
 
 def furnish(me: Newcomer) -> None:
