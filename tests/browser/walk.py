@@ -196,7 +196,7 @@ def receive(me: Newcomer) -> str:
     me.tap("Receive")
     me.page.locator('[name="net_mass_g"]').fill("1000")
     me.tap("Receive")
-    code = me.page.locator(".code").first.inner_text().strip()
+    code = me.page.locator(".label .code").first.inner_text().strip()
     assert re.fullmatch(r"\w{3}-\w{3}", code), code
     return code
 
