@@ -113,6 +113,7 @@ class Migration(migrations.Migration):
                                 "^[A-Z]{3}$", "Give the three capital letters of the currency, such as EUR."
                             )
                         ],
+                        verbose_name="currency",
                     ),
                 ),
                 (
@@ -211,10 +212,11 @@ class Migration(migrations.Migration):
                             ("other", "other consumable"),
                         ],
                         max_length=20,
+                        verbose_name="role",
                     ),
                 ),
-                ("name", models.CharField(max_length=80, unique=True)),
-                ("material", models.CharField(blank=True, max_length=60)),
+                ("name", models.CharField(max_length=80, unique=True, verbose_name="name")),
+                ("material", models.CharField(blank=True, max_length=60, verbose_name="material")),
                 (
                     "hardness_hv",
                     models.FloatField(
@@ -319,8 +321,13 @@ class Migration(migrations.Migration):
                         max_length=2,
                     ),
                 ),
-                ("price", models.DecimalField(blank=True, decimal_places=2, max_digits=8, null=True)),
-                ("reorder_point", models.PositiveIntegerField(default=0)),
+                (
+                    "price",
+                    models.DecimalField(
+                        blank=True, decimal_places=2, max_digits=8, null=True, verbose_name="price"
+                    ),
+                ),
+                ("reorder_point", models.PositiveIntegerField(default=0, verbose_name="reorder point")),
             ],
             options={
                 "ordering": ["role", "name"],
@@ -468,7 +475,7 @@ class Migration(migrations.Migration):
                         blank=True, editable=False, null=True, verbose_name="out of use since"
                     ),
                 ),
-                ("name", models.CharField(max_length=60, unique=True)),
+                ("name", models.CharField(max_length=60, unique=True, verbose_name="name")),
                 (
                     "place",
                     models.OneToOneField(
@@ -649,7 +656,12 @@ class Migration(migrations.Migration):
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 (
                     "name",
-                    models.CharField(help_text="such as: belt tension check", max_length=60, unique=True),
+                    models.CharField(
+                        help_text="such as: belt tension check",
+                        max_length=60,
+                        unique=True,
+                        verbose_name="name",
+                    ),
                 ),
                 (
                     "work",
@@ -665,6 +677,7 @@ class Migration(migrations.Migration):
                             ("other", "other work"),
                         ],
                         max_length=12,
+                        verbose_name="work",
                     ),
                 ),
                 (
@@ -706,7 +719,7 @@ class Migration(migrations.Migration):
                     "stops",
                     models.BooleanField(default=False, verbose_name="nothing may start while it is overdue"),
                 ),
-                ("in_use", models.BooleanField(default=True)),
+                ("in_use", models.BooleanField(default=True, verbose_name="in use")),
                 (
                     "consumable",
                     models.ForeignKey(

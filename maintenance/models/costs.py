@@ -2,11 +2,12 @@
 
 from django.core.validators import RegexValidator
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from maintenance import limits
 from spools.models.versions import Versioned
 
-money = RegexValidator(r"^[A-Z]{3}$", "Give the three capital letters of the currency, such as EUR.")
+money = RegexValidator(r"^[A-Z]{3}$", _("Give the three capital letters of the currency, such as EUR."))
 
 
 class CostRates(Versioned):
@@ -15,10 +16,14 @@ class CostRates(Versioned):
     ONLY = 1
 
     currency = models.CharField(
-        max_length=3, blank=True, validators=[money], help_text="three letters, ISO 4217, such as EUR"
+        _("currency"),
+        max_length=3,
+        blank=True,
+        validators=[money],
+        help_text="three letters, ISO 4217, such as EUR",
     )
     energy_per_kwh = models.FloatField(
-        "power, for each kWh", null=True, blank=True, validators=limits.RATE.validators
+        _("power, for each kWh"), null=True, blank=True, validators=limits.RATE.validators
     )
 
     class Meta:

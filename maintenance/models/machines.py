@@ -1,5 +1,7 @@
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from maintenance import limits
 from spools.models import Move, Opening, Place, Spool
@@ -11,18 +13,22 @@ from spools.models.versions import Retirable, RetirableQuerySet
 class Printer(Retirable):
     """A machine. Its place (kind "printer") is where loaded spools stay and where its air is recorded."""
 
-    name = models.CharField(max_length=60, unique=True)
+    name = models.CharField(_("name"), max_length=60, unique=True)
     place = models.OneToOneField(Place, models.PROTECT, related_name="printer")
-    bed_max_c = models.FloatField("hottest bed, °C", default=100, validators=limits.MACHINE_MAX_C.validators)
-    enclosed = models.BooleanField("has an enclosure", default=False)
-    e_follows_g90 = models.BooleanField(
-        "G90 and G91 count for E, too",
-        default=True,
-        help_text="How it understands a job file; machines differ. M82 and M83 settle it in most files.",
+    bed_max_c = models.FloatField(
+        _("hottest bed, °C"), default=100, validators=limits.MACHINE_MAX_C.validators
     )
-    hour_rate = models.FloatField("cost of an hour", null=True, blank=True, validators=limits.RATE.validators)
+    enclosed = models.BooleanField(_("has an enclosure"), default=False)
+    e_follows_g90 = models.BooleanField(
+        _("G90 and G91 count for E, too"),
+        default=True,
+        help_text=_("How it understands a job file; machines differ. M82 and M83 settle it in most files."),
+    )
+    hour_rate = models.FloatField(
+        _("cost of an hour"), null=True, blank=True, validators=limits.RATE.validators
+    )
     power_w = models.FloatField(
-        "mean power while it prints, W", null=True, blank=True, validators=limits.POWER_W.validators
+        _("mean power while it prints, W"), null=True, blank=True, validators=limits.POWER_W.validators
     )
 
     class Meta:
@@ -42,15 +48,15 @@ class Toolhead(Retirable):
     """A hot end with its drive. Parts are fitted to it; a spool is loaded on it."""
 
     class Feed(models.TextChoices):
-        DIRECT = "direct", "drive on the toolhead"
-        GUIDED = "guided", "long guide tube"
+        DIRECT = "direct", _("drive on the toolhead")
+        GUIDED = "guided", _("long guide tube")
 
     printer = models.ForeignKey(Printer, models.PROTECT, related_name="toolheads")
     name = models.CharField(max_length=40, default="T0")
     hot_end_max_c = models.FloatField(
-        "hottest hot end, °C", default=300, validators=limits.MACHINE_MAX_C.validators
+        _("hottest hot end, °C"), default=300, validators=limits.MACHINE_MAX_C.validators
     )
-    ptfe_lined = models.BooleanField("PTFE reaches into the hot end", default=False)
+    ptfe_lined = models.BooleanField(_("PTFE reaches into the hot end"), default=False)
     feed = models.CharField(max_length=10, choices=Feed, default=Feed.DIRECT)
     # Filament between drive and nozzle that cannot be fed when the spool ends.
     tail_mm = models.FloatField(default=150, validators=limits.TAIL_MM.validators)
@@ -81,7 +87,11 @@ class Toolhead(Retirable):
 
     def name_slot(self, slot: int) -> str:
         """The toolhead, with the slot where it has several."""
-        return str(self) if self.slots == 1 else f"{self}, slot {slot}"
+        return (
+            str(self)
+            if self.slots == 1
+            else gettext("{toolhead}, slot {slot}").format(toolhead=self, slot=slot)
+        )
 
 
 class LoadingQuerySet(models.QuerySet["Loading"]):

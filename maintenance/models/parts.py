@@ -2,6 +2,7 @@ from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from maintenance import limits
 from spools.models import DesiccantCharge
@@ -29,71 +30,73 @@ class PartKind(Versioned):
     """
 
     class Role(models.TextChoices):
-        NOZZLE = "nozzle", "nozzle"
-        GEARS = "gears", "drive gears"
-        LINER = "liner", "liner"
-        TUBE = "tube", "feed tube"
-        HEATER = "heater", "heater"
-        THERMISTOR = "thermistor", "thermistor"
-        HOT_END_FAN = "hot_end_fan", "hot-end fan"
-        PART_FAN = "part_fan", "part-cooling fan"
-        SURFACE = "surface", "build surface"
-        BELTS = "belts", "belts"
-        BEARINGS = "bearings", "linear bearings"
-        PARTICLE_FILTER = "particle_filter", "HEPA filter"
-        CARBON_FILTER = "carbon_filter", "carbon filter"
-        BRUSH = "brush", "nozzle brush"
-        DESICCANT = "desiccant", "desiccant"
-        ADHESIVE = "adhesive", "adhesive"
-        LUBRICANT = "lubricant", "lubricant"
-        CLEANING_FILAMENT = "cleaning_filament", "cleaning filament"
-        WIPES = "wipes", "wipes"
-        BAGS = "bags", "bags"
-        OTHER = "other", "other consumable"
+        NOZZLE = "nozzle", _("nozzle")
+        GEARS = "gears", _("drive gears")
+        LINER = "liner", _("liner")
+        TUBE = "tube", _("feed tube")
+        HEATER = "heater", _("heater")
+        THERMISTOR = "thermistor", _("thermistor")
+        HOT_END_FAN = "hot_end_fan", _("hot-end fan")
+        PART_FAN = "part_fan", _("part-cooling fan")
+        SURFACE = "surface", _("build surface")
+        BELTS = "belts", _("belts")
+        BEARINGS = "bearings", _("linear bearings")
+        PARTICLE_FILTER = "particle_filter", _("HEPA filter")
+        CARBON_FILTER = "carbon_filter", _("carbon filter")
+        BRUSH = "brush", _("nozzle brush")
+        DESICCANT = "desiccant", _("desiccant")
+        ADHESIVE = "adhesive", _("adhesive")
+        LUBRICANT = "lubricant", _("lubricant")
+        CLEANING_FILAMENT = "cleaning_filament", _("cleaning filament")
+        WIPES = "wipes", _("wipes")
+        BAGS = "bags", _("bags")
+        OTHER = "other", _("other consumable")
 
     class StockUnit(models.TextChoices):
-        PIECES = "", "pieces"
-        GRAMS = "g", "g"
-        MILLILITRES = "ml", "ml"
+        PIECES = "", _("pieces")
+        GRAMS = "g", _("g")
+        MILLILITRES = "ml", _("ml")
 
     class Unit(models.TextChoices):
-        DOSE = "dose_km", "wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)"
-        FEED = "feed_km", "km of filament (filled filament counts more)"
-        HOT = "hot_h", "hot hours (hotter ones count more)"
-        RESIDUE = "residue_h", "hot hours (those that char plastic count more)"
-        HOURS = "hours", "hours of printing"
-        PRINTS = "prints", "prints"
-        DAYS = "days", "days fitted"
+        DOSE = "dose_km", _("wear of the bore (1 is 1.1 kg of fibre-filled filament through 0.4 mm)")
+        FEED = "feed_km", _("km of filament (filled filament counts more)")
+        HOT = "hot_h", _("hot hours (hotter ones count more)")
+        RESIDUE = "residue_h", _("hot hours (those that char plastic count more)")
+        HOURS = "hours", _("hours of printing")
+        PRINTS = "prints", _("prints")
+        DAYS = "days", _("days fitted")
 
-    role = models.CharField(max_length=20, choices=Role)
-    name = models.CharField(max_length=80, unique=True)
-    material = models.CharField(max_length=60, blank=True)
-    hardness_hv = models.FloatField("hardness, HV", null=True, blank=True, validators=[MinValueValidator(1)])
+    role = models.CharField(_("role"), max_length=20, choices=Role)
+    name = models.CharField(_("name"), max_length=80, unique=True)
+    material = models.CharField(_("material"), max_length=60, blank=True)
+    hardness_hv = models.FloatField(
+        _("hardness, HV"), null=True, blank=True, validators=[MinValueValidator(1)]
+    )
     bore_mm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0.05)])
-    max_c = models.FloatField("hottest, °C", null=True, blank=True)
+    max_c = models.FloatField(_("hottest, °C"), null=True, blank=True)
     heat_reference_c = models.FloatField(
-        "temperature of its hot hours, °C",
+        _("temperature of its hot hours, °C"),
         null=True,
         blank=True,
         validators=limits.PART_MAX_C.validators,
-        help_text="hotter hours count more, cooler ones less (Arrhenius); empty: all count alike",
+        help_text=_("hotter hours count more, cooler ones less (Arrhenius); empty: all count alike"),
     )
     worn_growth_pct = models.FloatField(
-        "bore worn out at, % wider than new",
+        _("bore worn out at, % wider than new"),
         default=WORN_GROWTH_PCT,
         validators=limits.WORN_GROWTH_PCT.validators,
     )
     life_unit = models.CharField(max_length=10, choices=Unit, blank=True)
-    life = models.FloatField("expected life", null=True, blank=True, validators=limits.LIFE.validators)
+    life = models.FloatField(_("expected life"), null=True, blank=True, validators=limits.LIFE.validators)
     life_low = models.FloatField(null=True, blank=True, validators=limits.LIFE.validators)
     life_high = models.FloatField(null=True, blank=True, validators=limits.LIFE.validators)
     source = models.CharField(max_length=300, blank=True)
     how = models.CharField(max_length=80, blank=True)
     stock_unit = models.CharField(
-        max_length=2, choices=StockUnit, blank=True, help_text="of a consumable; parts are counted"
+        max_length=2, choices=StockUnit, blank=True, help_text=_("of a consumable; parts are counted")
     )
-    price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
-    reorder_point = models.PositiveIntegerField(default=0)
+    price = models.DecimalField(_("price"), max_digits=8, decimal_places=2, null=True, blank=True)
+    reorder_point = models.PositiveIntegerField(_("reorder point"), default=0)
 
     class Meta:
         ordering = ["role", "name"]
@@ -104,21 +107,27 @@ class PartKind(Versioned):
                 & Q(life_low__lte=F("life"), life__lte=F("life_high"), life_low__gt=0),
                 name="part_life_in_its_band",
                 violation_error_code="life_missing",
-                violation_error_message="A part needs its life: a short, the expected and a long one, in order.",
+                violation_error_message=_(
+                    "A part needs its life: a short, the expected and a long one, in order."
+                ),
             ),
             models.CheckConstraint(
                 condition=~Q(role__in=IN_NO_MACHINE) | (NO_LIFE & Q(life_unit="")),
                 name="consumable_has_no_life",
                 violation_error_code="life_of_a_consumable",
-                violation_error_message="A consumable is used up. Leave its life and the unit of it empty.",
+                violation_error_message=_(
+                    "A consumable is used up. Leave its life and the unit of it empty."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(role__in=IN_NO_MACHINE)
                 | (Q(stock_unit="") & ~Q(life_unit="") & ~Q(source="") & ~Q(material="")),
                 name="part_is_counted_and_has_a_source",
                 violation_error_code="part_incomplete",
-                violation_error_message="A part is counted in pieces, and needs its material, the unit of its life and "
-                "the source of that.",
+                violation_error_message=_(
+                    "A part is counted in pieces, and needs its material, the unit of its life and "
+                    "the source of that."
+                ),
             ),
             models.CheckConstraint(
                 condition=~Q(role="nozzle") | Q(bore_mm__isnull=False), name="nozzle_has_a_bore"
@@ -127,13 +136,13 @@ class PartKind(Versioned):
                 condition=~Q(life_unit="dose_km") | Q(role="nozzle"),
                 name="a_bore_alone_has_a_dose",
                 violation_error_code="dose_of_another_role",
-                violation_error_message="Filler slides through a nozzle's bore only. Choose another unit.",
+                violation_error_message=_("Filler slides through a nozzle's bore only. Choose another unit."),
             ),
             models.CheckConstraint(
                 condition=~Q(role__in=ON_A_PRINTER) | Q(life_unit__in=UNITS_ON_A_PRINTER),
                 name="printers_part_counts_hours_prints_or_days",
                 violation_error_code="unit_of_a_printer",
-                violation_error_message="Hours, prints or days wear a part of the whole printer.",
+                violation_error_message=_("Hours, prints or days wear a part of the whole printer."),
             ),
         ]
 
@@ -190,9 +199,9 @@ class BoreReading(Withdrawable):
     """A nozzle's bore, measured. A mistake is withdrawn, not changed."""
 
     class Method(models.TextChoices):
-        PIN = "pin", "pin gauge"
-        MICROSCOPE = "microscope", "microscope"
-        OTHER = "other", "another way"
+        PIN = "pin", _("pin gauge")
+        MICROSCOPE = "microscope", _("microscope")
+        OTHER = "other", _("another way")
 
     part = models.ForeignKey(Part, models.PROTECT, related_name="bore_readings")
     at = models.DateTimeField()
@@ -227,9 +236,9 @@ class PriorUse(Withdrawable):
         HOURS = PartKind.Unit.HOURS.value, PartKind.Unit.HOURS.label
         PRINTS = PartKind.Unit.PRINTS.value, PartKind.Unit.PRINTS.label
         DAYS = PartKind.Unit.DAYS.value, PartKind.Unit.DAYS.label
-        KG = "kg", "kg of unfilled filament"
-        MONTHS = "months", "months on a printer"
-        UNKNOWN = "unknown", "age unknown"
+        KG = "kg", _("kg of unfilled filament")
+        MONTHS = "months", _("months on a printer")
+        UNKNOWN = "unknown", _("age unknown")
 
     part = models.ForeignKey(Part, models.PROTECT, related_name="prior_uses")
     amount = models.FloatField(null=True, blank=True)
@@ -257,10 +266,10 @@ class Fitting(Withdrawable):
     """
 
     class Removal(models.TextChoices):
-        WORN = "worn", "worn out"
-        SOUND = "sound", "taken off sound"
-        UPGRADED = "upgraded", "replaced by a better one"
-        LOST = "lost", "lost or broken by accident"
+        WORN = "worn", _("worn out")
+        SOUND = "sound", _("taken off sound")
+        UPGRADED = "upgraded", _("replaced by a better one")
+        LOST = "lost", _("lost or broken by accident")
 
     part = models.ForeignKey(Part, models.PROTECT, related_name="fittings")
     toolhead = models.ForeignKey(Toolhead, models.PROTECT, null=True, blank=True, related_name="fittings")

@@ -1,6 +1,8 @@
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from maintenance import limits
 from maintenance.wear.wording import SERVICE_UNITS
@@ -16,19 +18,19 @@ class ServiceKind(Versioned):
     """Work that a machine needs at intervals: its subject, its interval and the source of that."""
 
     class Work(models.TextChoices):
-        HOT_END = "hot_end", "cleaning of the hot end"
-        GEARS = "gears", "cleaning of the drive gears"
-        SURFACE = "surface", "care of the build surface"
-        FEED_PATH = "feed_path", "feed path"
-        LUBRICATION = "lubrication", "lubrication"
-        BELTS = "belts", "belt tension"
-        FILTER = "filter", "filter"
-        OTHER = "other", "other work"
+        HOT_END = "hot_end", _("cleaning of the hot end")
+        GEARS = "gears", _("cleaning of the drive gears")
+        SURFACE = "surface", _("care of the build surface")
+        FEED_PATH = "feed_path", _("feed path")
+        LUBRICATION = "lubrication", _("lubrication")
+        BELTS = "belts", _("belt tension")
+        FILTER = "filter", _("filter")
+        OTHER = "other", _("other work")
 
     class Subject(models.TextChoices):
-        TOOLHEAD = "toolhead", "each toolhead"
-        PRINTER = "printer", "each printer"
-        ENCLOSED = "enclosed", "each printer with an enclosure"
+        TOOLHEAD = "toolhead", _("each toolhead")
+        PRINTER = "printer", _("each printer")
+        ENCLOSED = "enclosed", _("each printer with an enclosure")
 
     class Unit(models.TextChoices):
         HOURS = "hours", SERVICE_UNITS["hours"]
@@ -39,16 +41,16 @@ class ServiceKind(Versioned):
 
     CLEANING = [Work.HOT_END, Work.GEARS, Work.SURFACE]
 
-    name = models.CharField(max_length=60, unique=True, help_text="such as: belt tension check")
-    work = models.CharField(max_length=12, choices=Work)
-    subject = models.CharField("done on", max_length=10, choices=Subject)
-    unit = models.CharField("counted in", max_length=10, choices=Unit)
+    name = models.CharField(_("name"), max_length=60, unique=True, help_text=_("such as: belt tension check"))
+    work = models.CharField(_("work"), max_length=12, choices=Work)
+    subject = models.CharField(_("done on"), max_length=10, choices=Subject)
+    unit = models.CharField(_("counted in"), max_length=10, choices=Unit)
     interval = models.FloatField(validators=limits.INTERVAL.validators)
     stops = models.BooleanField(
-        "nothing may start while it is overdue",
+        _("nothing may start while it is overdue"),
         default=False,
     )
-    in_use = models.BooleanField(default=True)
+    in_use = models.BooleanField(_("in use"), default=True)
     consumable = models.ForeignKey(
         PartKind,
         models.PROTECT,
@@ -59,11 +61,11 @@ class ServiceKind(Versioned):
         help_text="what each service takes from stock",
     )
     consumable_amount = models.FloatField(
-        "amount used each time", null=True, blank=True, validators=[MinValueValidator(0.001)]
+        _("amount used each time"), null=True, blank=True, validators=[MinValueValidator(0.001)]
     )
-    advice = models.CharField("how it is done", max_length=300)
-    source = models.CharField("source of the interval", max_length=300)
-    how = models.CharField("how that is known", max_length=80)
+    advice = models.CharField(_("how it is done"), max_length=300)
+    source = models.CharField(_("source of the interval"), max_length=300)
+    how = models.CharField(_("how that is known"), max_length=80)
     added_at = models.DateTimeField(
         null=True,
         blank=True,
@@ -79,7 +81,9 @@ class ServiceKind(Versioned):
                 | Q(consumable__isnull=False, consumable_amount__isnull=False, consumable_amount__gt=0),
                 name="consumable_with_its_amount",
                 violation_error_code="consumable_and_amount",
-                violation_error_message="Give the consumable and the amount that each service uses, or neither.",
+                violation_error_message=_(
+                    "Give the consumable and the amount that each service uses, or neither."
+                ),
             ),
             models.CheckConstraint(condition=Q(interval__gt=0), name="service_interval_above_0"),
             models.CheckConstraint(
@@ -87,8 +91,10 @@ class ServiceKind(Versioned):
                 | (~Q(unit__in=["hot_h", "feed_km"]) & ~Q(work__in=["hot_end", "gears"])),
                 name="toolhead_service_on_toolheads",
                 violation_error_code="unit_of_a_toolhead",
-                violation_error_message="Hot hours, km of filament, hot ends and drive gears belong to "
-                "toolheads: choose each toolhead.",
+                violation_error_message=_(
+                    "Hot hours, km of filament, hot ends and drive gears belong to "
+                    "toolheads: choose each toolhead."
+                ),
             ),
         ]
 
@@ -99,9 +105,8 @@ class ServiceKind(Versioned):
         """Names that differ in capitals alone are the same work."""
         other = ServiceKind.objects.filter(name__iexact=self.name).exclude(pk=self.pk).first()
         if other is not None and other.name != self.name:
-            raise refusal(
-                "name_taken", f"There is “{other}” already. Change that, or give another name.", "name"
-            )
+            taken = gettext("There is “{name}” already. Change that, or give another name.")
+            raise refusal("name_taken", taken.format(name=other), "name")
 
 
 class ServiceEntry(Withdrawable):
