@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.costs.shares import Cost, UseCost, load_costs, started
 from maintenance.models import Job, JobUse
@@ -56,7 +57,9 @@ GROUPS: dict[str, Callable[[JobUse], str]] = {
 def load_usage(by: str, since: datetime | None = None, until: datetime | None = None) -> list[Usage]:
     """The groups, by name; of prints that began in the span. Raises ValidationError on an unknown group."""
     if by not in GROUPS:
-        raise refusal("unknown_group", f"Group by one of {', '.join(GROUPS)}.", "by")
+        raise refusal(
+            "unknown_group", _("Group by one of {choices}.").format(choices=", ".join(GROUPS)), "by"
+        )
     return group_usage(by, load_costs(JobUse.objects.filter(started(since, until))))
 
 

@@ -6,6 +6,8 @@ from typing import Any, TypedDict, Unpack
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance.board.shop import small_job_verdicts
 from maintenance.changes import toolheads_changed
@@ -110,11 +112,15 @@ def judge_loading(toolhead: Toolhead, spool: Spool, judged: Verdict) -> Verdict:
 def _require_in_use(toolhead: Toolhead) -> None:
     if toolhead.printer.retired_at is not None:
         raise refusal(
-            "printer_out_of_use", f"{toolhead.printer} is out of use. Choose another printer.", "toolhead"
+            "printer_out_of_use",
+            _("{printer} is out of use. Choose another printer.").format(printer=toolhead.printer),
+            "toolhead",
         )
     if toolhead.retired_at is not None:
         raise refusal(
-            "toolhead_out_of_use", f"{toolhead} is out of use. Choose another toolhead.", "toolhead"
+            "toolhead_out_of_use",
+            _("{toolhead} is out of use. Choose another toolhead.").format(toolhead=toolhead),
+            "toolhead",
         )
 
 
@@ -123,8 +129,10 @@ def require_feeding(place: Place | None) -> None:
     if place is not None and not place.feeds:
         raise refusal(
             "cannot_feed",
-            f"{place} does not feed printers. State on its page that filament can be fed from it, or choose another "
-            "place.",
+            _(
+                "{place} does not feed printers. State on its page that filament can be fed from it, or choose another "
+                "place."
+            ).format(place=place),
             "fed_from",
         )
 
@@ -151,33 +159,48 @@ def unload_spool(loading: Loading, place: Place, *, at: datetime | None = None, 
     spool = lock_spool(loading.spool)
     loading = Loading.recorded.select_related("toolhead__printer").get(pk=loading.pk)
     if loading.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This loading was {describe_withdrawal(loading)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This loading was {withdrawn} already.").format(withdrawn=describe_withdrawal(loading)),
+        )
     at = require_past_time(at, spool)
     if loading.end is not None:
         raise refusal(
             "unloaded_already",
-            f"This spool came off {loading.site} on {format_time(loading.end)} already.",
+            _("This spool came off {site} on {time} already.").format(
+                site=loading.site, time=format_time(loading.end)
+            ),
         )
     if at < loading.start:
         raise refusal(
-            "before_loading", f"It was loaded on {format_time(loading.start)}. Give a time after that.", "at"
+            "before_loading",
+            _("It was loaded on {time}. Give a time after that.").format(time=format_time(loading.start)),
+            "at",
         )
     loading.unloading, loading.end = record_move(spool, place, at=at, by=by), at
     loading.save(update_fields=["unloading", "end"])
     return loading
 
 
+_INSTEAD = {
+    "loaded": gettext_lazy("On hold: {advice} It can be loaded all the same with a reason, which is stored."),
+    "recorded": gettext_lazy(
+        "On hold: {advice} It can be recorded all the same with a reason, which is stored."
+    ),
+}
+
+
 def require_no_hold(judged: Verdict, override_reason: str, action: str) -> None:
-    """A hold needs a reason to go on. ``done``: what would be done with it, "loaded" or "recorded"."""
+    """A hold needs a reason to go on. action: what would be done with it, "loaded" or "recorded"."""
     if judged.state == HOLD and not override_reason:
         worst = judged.reasons[0]
         raise refusal(
             "on_hold",
-            f"On hold: {worst.advice} It can be {action} all the same with a reason, which is stored.",
+            _INSTEAD[action].format(advice=worst.advice),
             "override_reason",
         )
     if len(override_reason) > 300:
-        raise refusal("too_long", "Give at most 300 characters.", "override_reason")
+        raise refusal("too_long", _("Give at most 300 characters."), "override_reason")
 
 
 def _require_free_spool(spool: Spool, at: datetime) -> None:
@@ -186,11 +209,16 @@ def _require_free_spool(spool: Spool, at: datetime) -> None:
         return
     if loading.end is None:
         raise refusal(
-            "loaded_elsewhere", f"Spool {pretty(spool.code)} is on {loading.site}. Unload it there first."
+            "loaded_elsewhere",
+            _("Spool {code} is on {site}. Unload it there first.").format(
+                code=pretty(spool.code), site=loading.site
+            ),
         )
     raise refusal(
         "toolhead_taken_then",
-        f"It was on {loading.site} until {format_time(loading.end)}. Give a later time.",
+        _("It was on {site} until {time}. Give a later time.").format(
+            site=loading.site, time=format_time(loading.end)
+        ),
         "at",
     )
 
@@ -204,7 +232,9 @@ def _choose_slot(toolhead: Toolhead, slot: int | None, at: datetime) -> int:
     if free is None and toolhead.slots > 1:
         raise refusal(
             "slots_taken",
-            f"All slots of {toolhead} are taken. Give the slot whose spool comes off, or unload one first.",
+            _(
+                "All slots of {toolhead} are taken. Give the slot whose spool comes off, or unload one first."
+            ).format(toolhead=toolhead),
             "slot",
         )
     return free or 1
@@ -213,7 +243,11 @@ def _choose_slot(toolhead: Toolhead, slot: int | None, at: datetime) -> int:
 def require_slot(toolhead: Toolhead, slot: int) -> int:
     """The slot. Refused: one that the toolhead does not have."""
     if not 1 <= slot <= toolhead.slots:
-        raise refusal("no_such_slot", f"{toolhead} has the slots 1 to {toolhead.slots}.", "slot")
+        raise refusal(
+            "no_such_slot",
+            _("{toolhead} has the slots 1 to {slots}.").format(toolhead=toolhead, slots=toolhead.slots),
+            "slot",
+        )
     return slot
 
 
@@ -231,13 +265,17 @@ def _make_room(toolhead: Toolhead, slot: int, unload_to: Place | None, at: datet
     if current.end is not None:
         raise refusal(
             "toolhead_taken_then",
-            f"Spool {code} was on it until {format_time(current.end)}. Give a later time.",
+            _("Spool {code} was on it until {time}. Give a later time.").format(
+                code=code, time=format_time(current.end)
+            ),
             "at",
         )
     if unload_to is None:
         raise refusal(
             "toolhead_taken",
-            f"Spool {code} is on {toolhead.name_slot(slot)}. Say where it goes, or unload it first.",
+            _("Spool {code} is on {site}. Say where it goes, or unload it first.").format(
+                code=code, site=toolhead.name_slot(slot)
+            ),
             "unload_to",
         )
     unload_spool(current, unload_to, at=at, by=by)

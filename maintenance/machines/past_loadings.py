@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance.changes import toolheads_changed
 from maintenance.machines.loading import lock_toolhead, open_bag, require_feeding, require_slot
@@ -85,7 +86,9 @@ def record_past_loading(
     if end <= start:
         raise refusal(
             "end_before_start",
-            f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+            _("{end} is not after {start}. Give a later end.").format(
+                end=format_time(end), start=format_time(start)
+            ),
             "end",
         )
     require_feeding(fed_from)
@@ -123,11 +126,21 @@ def _choose_slot(toolhead: Toolhead, spool: Spool, slot: int | None, start: date
     if other is None:
         assert free is not None
         return free
-    until = "and still is" if other.end is None else f"until {format_time(other.end)}"
+    occupied = _(
+        "Spool {code} is on {site} since {start}. Give other times, or first add a past stay of that spool in another "
+        "place."
+    )
+    if other.end is not None:
+        occupied = _(
+            "Spool {code} was on {site} from {start} until {until}. Give other times, or first add a past stay of that "
+            "spool in another place."
+        )
+    until = "" if other.end is None else format_time(other.end)
     raise refusal(
         "loaded_elsewhere" if other.spool_id == spool.pk else "toolhead_taken_then",
-        f"Spool {pretty(other.spool.code)} was on {other.site} from {format_time(other.start)} {until}. Give other "
-        "times, or first add a past stay of that spool in another place.",
+        occupied.format(
+            code=pretty(other.spool.code), site=other.site, start=format_time(other.start), until=until
+        ),
         "start",
     )
 
@@ -143,13 +156,18 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
         pk=loading.pk
     )
     if wrong.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This loading was {describe_withdrawal(wrong)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This loading was {withdrawn} already.").format(withdrawn=describe_withdrawal(wrong)),
+        )
     spool = wrong.spool
     at = require_past_time(at, spool)
     if wrong.end is not None and at >= wrong.end:
         raise refusal(
             "after_unloading",
-            f"It came off {wrong.site} on {format_time(wrong.end)}. Give an earlier time.",
+            _("It came off {site} on {time}. Give an earlier time.").format(
+                site=wrong.site, time=format_time(wrong.end)
+            ),
             "at",
         )
     taken = Loading.objects.filter(
@@ -159,7 +177,9 @@ def correct_loading(loading: Loading, *, at: datetime, by: Any = None) -> Loadin
     if other is not None and other.end is not None:
         raise refusal(
             "toolhead_taken_then",
-            f"Spool {pretty(other.spool.code)} was on it until {format_time(other.end)}. Give a later time.",
+            _("Spool {code} was on it until {time}. Give a later time.").format(
+                code=pretty(other.spool.code), time=format_time(other.end)
+            ),
             "at",
         )
     right = Loading.objects.get(pk=wrong.pk)

@@ -5,6 +5,7 @@ from typing import TypeVar
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.models import Job, Loading, Printer, Reservation, Toolhead
@@ -64,7 +65,9 @@ def save_toolhead(toolhead: Toolhead) -> Toolhead:
     if (loading := beyond.select_related("spool").first()) is not None:
         raise refusal(
             "slot_taken",
-            f"{pretty(loading.spool.code)} is in slot {loading.slot}. Take it off first.",
+            _("{code} is in slot {slot}. Take it off first.").format(
+                code=pretty(loading.spool.code), slot=loading.slot
+            ),
             "slots",
         )
     # The board's generation may have been raised since the row was read.
@@ -133,14 +136,15 @@ def _lock(row: MachineT) -> MachineT:
 
 def _require_retired(row: Printer | Toolhead) -> None:
     if row.retired_at is None:
-        raise refusal("in_use_already", f"{row} is in use already.")
+        raise refusal("in_use_already", _("{row} is in use already.").format(row=row))
 
 
 def _require_idle(row: Printer | Toolhead, its_toolheads: Q, at: datetime | None) -> datetime:
     """The time from which it is out of use. Refused: one that is so already, or in use then."""
     if row.retired_at is not None:
         raise refusal(
-            "out_of_use_already", f"{row} is out of use since {format_time(row.retired_at)} already."
+            "out_of_use_already",
+            _("{row} is out of use since {time} already.").format(row=row, time=format_time(row.retired_at)),
         )
     toolheads = Toolhead.objects.filter(its_toolheads)
     ahead = (
@@ -150,21 +154,24 @@ def _require_idle(row: Printer | Toolhead, its_toolheads: Q, at: datetime | None
         .first()
     )
     if ahead is not None:
-        remedy = (
-            "prints on it. Record its end first"
-            if ahead.job.stage == Job.Stage.PRINTING
-            else ("is planned on it. Withdraw or move that plan first")
-        )
-        raise refusal("job_ahead", f"Job “{ahead.job}” {remedy}.")
+        remedy = _("Job “{job}” is planned on it. Withdraw or move that plan first.")
+        if ahead.job.stage == Job.Stage.PRINTING:
+            remedy = _("Job “{job}” prints on it. Record its end first.")
+        raise refusal("job_ahead", remedy.format(job=ahead.job))
     loaded = Loading.objects.present().filter(toolhead__in=toolheads).select_related("spool").first()
     if loaded is not None:
-        raise refusal("printer_loaded", f"{pretty(loaded.spool.code)} is loaded on {row}. Take it off first.")
+        raise refusal(
+            "printer_loaded",
+            _("{code} is loaded on {row}. Take it off first.").format(
+                code=pretty(loaded.spool.code), row=row
+            ),
+        )
     at = require_past_time(at)
     last = Loading.objects.filter(end__gt=at, toolhead__in=toolheads).order_by("end").last()
     if last is not None and last.end is not None:
         raise refusal(
             "toolhead_taken_then",
-            f"A spool was on it until {format_time(last.end)}. Give a later time.",
+            _("A spool was on it until {time}. Give a later time.").format(time=format_time(last.end)),
             "at",
         )
     return at

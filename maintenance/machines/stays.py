@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance.changes import toolheads_changed
 from maintenance.checks import is_loaded
@@ -52,8 +53,9 @@ def _follow_loading(loading: Loading, moves: Sequence[Move], ended_at: datetime 
     if loading.move.withdrawn_at is not None:
         raise refusal(
             "move_of_loading",
-            f"It came there to be loaded on {loading.site} on {format_time(loading.start)}. Withdraw that loading "
-            "instead.",
+            _("It came there to be loaded on {site} on {time}. Withdraw that loading instead.").format(
+                site=loading.site, time=format_time(loading.start)
+            ),
         )
     place = loading.move.place_id
     ends = [move.at for move in moves if move.at > loading.start and move.place_id != place]
@@ -82,16 +84,20 @@ def _require_prints(spool: Spool, since: datetime) -> None:
     jobs = Q(job__withdrawn_at=None, job__end__gte=since) & ~Q(job__stage=Job.Stage.PLANNED)
     for shares in (JobUse.objects, Reservation.objects):
         for share in shares.filter(jobs, spool=spool).select_related("job", "toolhead__printer"):
-            prints.append((share.toolhead, share.job.start, share.job.end, f"Job “{share.job}”"))
+            prints.append(
+                (share.toolhead, share.job.start, share.job.end, _("Job “{job}”").format(job=share.job))
+            )
     for check in (
         FlowCheck.objects.valid().filter(spool=spool, at__gte=since).select_related("toolhead__printer")
     ):
-        prints.append((check.toolhead, check.at, check.at, "A flow check"))
+        prints.append((check.toolhead, check.at, check.at, _("A flow check")))
     for toolhead, start, end, title in prints:
         # A job may have gone on with this spool after another one.
         if not is_loaded(toolhead, spool, start, end):
             raise refusal(
                 "print_then",
-                f"{title} of {format_time(start)} was made from spool {pretty(spool.code)} on {toolhead}. Withdraw "
-                "that first, or give other times.",
+                _(
+                    "{title} of {time} was made from spool {code} on {toolhead}. Withdraw that first, or give other "
+                    "times."
+                ).format(title=title, time=format_time(start), code=pretty(spool.code), toolhead=toolhead),
             )

@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from maintenance.changes import STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, PriorUse, StockEntry
@@ -53,9 +54,17 @@ def _lock_removed(fitting: Fitting) -> Fitting:
     lock_site(fitting.site)
     fitting = Fitting.objects.select_for_update(no_key=True, of=("self",)).get(pk=fitting.pk)
     if fitting.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This fitting was {describe_withdrawal(fitting)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This fitting was {withdrawn} already.").format(withdrawn=describe_withdrawal(fitting)),
+        )
     if fitting.end is None:
-        raise refusal("still_fitted", f"{fitting.part} is on {fitting.site}. There is no removal to correct.")
+        raise refusal(
+            "still_fitted",
+            _("{part} is on {site}. There is no removal to correct.").format(
+                part=fitting.part, site=fitting.site
+            ),
+        )
     return fitting
 
 
@@ -69,8 +78,9 @@ def _require_free_until(fitting: Fitting, until: datetime | None) -> None:
         if (other := later.first()) is not None:
             raise refusal(
                 "role_taken_since",
-                f"{other.part} is on {other.site} since {format_time(other.start)}. Give an earlier time, or "
-                "withdraw that fitting first.",
+                _(
+                    "{part} is on {site} since {time}. Give an earlier time, or withdraw that fitting first."
+                ).format(part=other.part, site=other.site, time=format_time(other.start)),
                 "at",
             )
 
@@ -123,15 +133,19 @@ def _lock_drawer(entry: StockEntry) -> None:
 def require_stock_without(entry: StockEntry) -> None:
     """Refused: what was taken for a fitting, and parts that have left the drawer since."""
     if entry.fitting_id is not None:
-        raise refusal("taken_for_a_fitting", "It was taken for a fitting. Withdraw that on the part's page.")
+        raise refusal(
+            "taken_for_a_fitting", _("It was taken for a fitting. Withdraw that on the part's page.")
+        )
     if entry.service_id is not None or entry.charge_id is not None:
         raise refusal(
-            "taken_for_a_service", "A service or a dry box took it. Withdraw that service or charge."
+            "taken_for_a_service", _("A service or a dry box took it. Withdraw that service or charge.")
         )
     if in_stock([entry.kind]).get(entry.kind_id, 0) < 0:
         raise refusal(
             "stock_used_since",
-            f"Some of these {entry.kind} were used since. Correct the count with a negative entry instead.",
+            _(
+                "Some of these {kind} were used since. Correct the count with a negative entry instead."
+            ).format(kind=entry.kind),
         )
     facts_changed(STOCK)
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.changes import FLOW, PARTS, STOCK, facts_changed, toolheads_changed
@@ -26,7 +27,7 @@ from spools.edits.versions import count_edit
 from spools.facts import describe_withdrawal
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_time
+from spools.wording import format_exact, format_time
 
 MOST_AT_ONCE = 10_000
 PRIOR_UNITS = [PriorUse.Unit.KG.value, PriorUse.Unit.MONTHS.value, PriorUse.Unit.UNKNOWN.value]
@@ -44,9 +45,11 @@ def save_kind(kind: PartKind) -> PartKind:
     count_edit(kind)
     kind.full_clean()
     if kind.pk is not None and kind.role not in IN_NO_MACHINE and kind.services.exists():
-        raise refusal("role_in_use", "Services use it. Change them first.", "role")
+        raise refusal("role_in_use", _("Services use it. Change them first."), "role")
     if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
-        raise refusal("role_in_use", "Its parts were fitted in another role. Add a new kind instead.", "role")
+        raise refusal(
+            "role_in_use", _("Its parts were fitted in another role. Add a new kind instead."), "role"
+        )
     kind.save()
     recount_wear(JobUse.objects.filter(wear__part__kind=kind))
     toolheads_changed()
@@ -65,12 +68,22 @@ def add_stock(
     at = require_past_time(at)
     kind = lock_kind(kind)
     if not 0 < abs(count) <= MOST_AT_ONCE or (not kind.stock_unit and count != int(count)):
-        unit = kind.stock_unit or "pieces, a whole number"
-        raise refusal("part_count", f"Give at most {MOST_AT_ONCE} {unit}, but not 0; got {count:g}.", "count")
+        unit = kind.stock_unit or _("pieces, a whole number")
+        raise refusal(
+            "part_count",
+            _("Give at most {most} {unit}, but not 0; got {count}.").format(
+                most=MOST_AT_ONCE, unit=unit, count=format_exact(count)
+            ),
+            "count",
+        )
     in_drawer = in_stock([kind]).get(kind.pk, 0)
     if in_drawer + count < 0:
         raise refusal(
-            "not_in_stock", f"Only {in_drawer:g} of {kind} are in stock. Take out no more.", "count"
+            "not_in_stock",
+            _("Only {count} of {kind} are in stock. Take out no more.").format(
+                count=format_exact(in_drawer), kind=kind
+            ),
+            "count",
         )
     entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
     facts_changed(STOCK)
@@ -125,14 +138,16 @@ def record_prior_use(
     """
     choices = [part.kind.life_unit, *PRIOR_UNITS]
     if unit not in choices:
-        raise refusal("unknown_unit", f"Give one of {', '.join(choices)}.", "prior_unit")
+        raise refusal(
+            "unknown_unit", _("Give one of {choices}.").format(choices=", ".join(choices)), "prior_unit"
+        )
     if unit == PriorUse.Unit.UNKNOWN:
         if amount is not None:
             raise refusal(
-                "amount_of_unknown_age", "Leave the amount empty, or choose its unit.", "prior_amount"
+                "amount_of_unknown_age", _("Leave the amount empty, or choose its unit."), "prior_amount"
             )
     elif amount is None:
-        raise refusal("amount_missing", "Give the amount, or choose “age unknown”.", "prior_amount")
+        raise refusal("amount_missing", _("Give the amount, or choose “age unknown”."), "prior_amount")
     else:
         amount = require_within("prior_amount", amount, *limits.PRIOR_USE)
     prior = PriorUse.objects.create(part=part, unit=unit, amount=amount, note=note, recorded_by=by)
@@ -149,7 +164,9 @@ def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any 
     if spent := part.fittings.valid().filter(removal__in=SPENT).first():
         raise refusal(
             "part_spent",
-            f"{part} came off as {spent.get_removal_display()}. Fit another one from stock.",
+            _("{part} came off as {removal}. Fit another one from stock.").format(
+                part=part, removal=spent.get_removal_display()
+            ),
             "part",
         )
     if (
@@ -158,7 +175,11 @@ def fit_existing(part: Part, site: Site, *, at: datetime | None = None, by: Any 
         .select_related("toolhead__printer", "printer")
         .first()
     ):
-        raise refusal("fitted_elsewhere", f"{part} is on {current.site}. Take it off there first.", "part")
+        raise refusal(
+            "fitted_elsewhere",
+            _("{part} is on {site}. Take it off there first.").format(part=part, site=current.site),
+            "part",
+        )
     require_free_role(site, part.kind.role, at)
     return _fit(part, site, at, by)
 
@@ -182,12 +203,18 @@ def replace_part(
     site = lock_site(site)
     kind = lock_kind(kind)
     if kind.role != role:
-        raise refusal("wrong_role", f"{kind} is no part for this role. Choose another kind.", "kind")
+        raise refusal(
+            "wrong_role", _("{kind} is no part for this role. Choose another kind.").format(kind=kind), "kind"
+        )
     if old is not None:
         _require_fitted(old)
     current = site.fittings.valid().filter(role=role, end=None).first()
     if current is None:
-        raise refusal("nothing_fitted", f"Nothing is fitted there on {site}. Fit the part instead.", "role")
+        raise refusal(
+            "nothing_fitted",
+            _("Nothing is fitted there on {site}. Fit the part instead.").format(site=site),
+            "role",
+        )
     _take_off(current, removal, at, by)
     return _fit_new(site, kind, at, by)
 
@@ -229,16 +256,23 @@ def record_bore(
     part = Part.objects.select_for_update(no_key=True, of=("self",)).select_related("kind").get(pk=part.pk)
     new_mm = part.kind.bore_mm
     if new_mm is None:
-        raise refusal("no_bore", f"{part} has no bore. Measure a nozzle.", "part")
+        raise refusal("no_bore", _("{part} has no bore. Measure a nozzle.").format(part=part), "part")
     low, high = limits.BORE_SHARE.low * new_mm, limits.BORE_SHARE.high * new_mm
     bore_mm = require_within("bore_mm", bore_mm, low, high, "mm")
     error_mm = require_within("error_mm", error_mm, *limits.BORE_ERROR_MM)
     if method not in BoreReading.Method.values:
-        raise refusal("unknown_method", f"Say how: one of {', '.join(BoreReading.Method.values)}.", "method")
+        raise refusal(
+            "unknown_method",
+            _("Say how: one of {choices}.").format(choices=", ".join(BoreReading.Method.values)),
+            "method",
+        )
     first = part.fittings.valid().order_by("start").first()
     if first is None or at < first.start:
-        since = "not yet" if first is None else f"on {format_time(first.start)}"
-        raise refusal("before_fitting", f"It was fitted {since}. Give a time after that.", "at")
+        earliest = _("It was not fitted yet. Fit it first.")
+        if first is not None:
+            fitted = _("It was fitted on {time}. Give a time after that.")
+            earliest = fitted.format(time=format_time(first.start))
+        raise refusal("before_fitting", earliest, "at")
     reading = BoreReading.objects.create(
         part=part, at=at, bore_mm=bore_mm, error_mm=error_mm, method=method, note=note, recorded_by=by
     )
@@ -257,7 +291,8 @@ def describe_removal(fitting: Fitting) -> str:
     """That a part is off and since when, in words; empty while it is fitted."""
     if fitting.end is None:
         return ""
-    return f"{fitting.part} came off {fitting.site} on {format_time(fitting.end)} already."
+    came_off = _("{part} came off {site} on {time} already.")
+    return came_off.format(part=fitting.part, site=fitting.site, time=format_time(fitting.end))
 
 
 def _require_fitted(fitting: Fitting) -> Fitting:
@@ -265,7 +300,10 @@ def _require_fitted(fitting: Fitting) -> Fitting:
     fitting = Fitting.objects.get(pk=fitting.pk)
     if fitting.withdrawn_at is not None:
         raise refusal(
-            "fitting_withdrawn", f"The fitting was {describe_withdrawal(fitting)}. Look at the part's page."
+            "fitting_withdrawn",
+            _("The fitting was {withdrawn}. Look at the part's page.").format(
+                withdrawn=describe_withdrawal(fitting)
+            ),
         )
     if removed := describe_removal(fitting):
         raise refusal("removed_already", removed)
@@ -275,11 +313,17 @@ def _require_fitted(fitting: Fitting) -> Fitting:
 def require_removal(fitting: Fitting, removal: str, at: datetime) -> None:
     """Refused: a reason that is none, a time before the part was fitted."""
     if removal not in Fitting.Removal.values:
-        raise refusal("unknown_removal", f"Say why: one of {', '.join(Fitting.Removal.values)}.", "removal")
+        raise refusal(
+            "unknown_removal",
+            _("Say why: one of {choices}.").format(choices=", ".join(Fitting.Removal.values)),
+            "removal",
+        )
     if at < fitting.start:
         raise refusal(
             "before_fitting",
-            f"The part was fitted on {format_time(fitting.start)}. Give a time after that.",
+            _("The part was fitted on {time}. Give a time after that.").format(
+                time=format_time(fitting.start)
+            ),
             "at",
         )
 
@@ -294,7 +338,9 @@ def _take_off(fitting: Fitting, removal: str, at: datetime, by: Any) -> None:
 def _fit_new(site: Site, kind: PartKind, at: datetime, by: Any) -> Fitting:
     if in_stock([kind]).get(kind.pk, 0) < 1:
         raise refusal(
-            "not_in_stock", f"No {kind} is in stock. Receive some first, or choose another.", "kind"
+            "not_in_stock",
+            _("No {kind} is in stock. Receive some first, or choose another.").format(kind=kind),
+            "kind",
         )
     fitting = _fit(Part.objects.create(kind=kind), site, at, by)
     StockEntry.objects.create(
@@ -327,23 +373,32 @@ def require_free_role(site: Site, role: str, at: datetime) -> None:
     name = PartKind.Role(role).label
     if role in IN_NO_MACHINE:
         raise refusal(
-            "fits_no_machine", f"A {name} is fitted to no machine. Count it out of the stock instead.", "kind"
+            "fits_no_machine",
+            _("A {name} is fitted to no machine. Count it out of the stock instead.").format(name=name),
+            "kind",
         )
     if (role in ON_A_PRINTER) != isinstance(site, Printer):
-        code, where = ("fits_toolhead", "a toolhead")
         if role in ON_A_PRINTER:
-            code, where = ("fits_printer", "the printer, not to one of its toolheads")
-        raise refusal(code, f"The {name} is fitted to {where}. Choose that.", "kind")
+            whole = _("The {name} is fitted to the printer, not to one of its toolheads. Choose that.")
+            raise refusal("fits_printer", whole.format(name=name), "kind")
+        raise refusal(
+            "fits_toolhead", _("The {name} is fitted to a toolhead. Choose that.").format(name=name), "kind"
+        )
     current = site.fittings.valid().filter(_lasting_at(at), role=role).select_related("part__kind").last()
     if current is None:
         return
     if current.end is not None:
         raise refusal(
             "role_taken_then",
-            f"{current.part} was on it until {format_time(current.end)}. Give a later time.",
+            _("{part} was on it until {time}. Give a later time.").format(
+                part=current.part, time=format_time(current.end)
+            ),
             "at",
         )
-    raise refusal("role_taken", f"{site} has its {current.part}. Replace it, or take it off first.")
+    raise refusal(
+        "role_taken",
+        _("{site} has its {part}. Replace it, or take it off first.").format(site=site, part=current.part),
+    )
 
 
 def _lasting_at(at: datetime) -> Q:

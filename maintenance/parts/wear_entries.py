@@ -3,10 +3,12 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime
+from math import pi
 from typing import Any
 
 from django.db import transaction
 from django.db.models import Q, QuerySet, Sum
+from django.utils.translation import gettext_lazy
 
 from maintenance.models import (
     Fitting,
@@ -21,27 +23,36 @@ from maintenance.models import (
 )
 from maintenance.wear.abrasion import Filament, PrintUse, Surface, wear
 from maintenance.wear.heat import ageing_kj_mol
+from maintenance.wear.prior_use import USUAL
 from spools.catalogue.values import filler_volume_fraction, material_values
 from spools.models import Feedstock, Filler, Polymer, Spool
 
-UNIT_WORDS: dict[str, str] = {
+UNIT_WORDS: dict[str, Any] = {
     # As abrasion.in_hand has it: nobody has kilometres of filler in hand.
-    "filled_kg": "kg of fibre-filled filament",
-    PartKind.Unit.FEED: "km of filament",
-    PartKind.Unit.HOT: "hot hours",
-    PartKind.Unit.RESIDUE: "charring hours",
-    PartKind.Unit.HOURS: "hours of printing",
-    PartKind.Unit.PRINTS: "prints",
-    PartKind.Unit.DAYS: "days",
+    "filled_kg": gettext_lazy("kg of fibre-filled filament"),
+    PartKind.Unit.FEED: gettext_lazy("km of filament"),
+    PartKind.Unit.HOT: gettext_lazy("hot hours"),
+    PartKind.Unit.RESIDUE: gettext_lazy("charring hours"),
+    PartKind.Unit.HOURS: gettext_lazy("hours of printing"),
+    PartKind.Unit.PRINTS: gettext_lazy("prints"),
+    PartKind.Unit.DAYS: gettext_lazy("days"),
 }
-FILLED_G = "g of fibre-filled filament"
+FILLED_G = gettext_lazy("g of fibre-filled filament")
+PLAIN_KG = gettext_lazy("kg of filament")
+# kg of a kilometre of usual filament.
+KG_KM = pi / 4 * USUAL.diameter_mm**2 * USUAL.density_g_cm3
 # The units that jobs add to. Days pass by themselves.
 COUNTED = [unit.value for unit in PartKind.Unit if unit != PartKind.Unit.DAYS]
 
 
 def scale_life(unit: str, likely: float) -> tuple[float, str]:
-    """A factor for amounts of one sentence and the words of their unit: grams if the likely one is below a kilogram."""
-    return (1000.0, FILLED_G) if unit == "filled_kg" and likely < 1 else (1.0, UNIT_WORDS[unit])
+    """A factor for amounts of one sentence and the words of their unit: as people have it in hand.
+
+    Grams of filled filament if the likely amount is below a kilogram; kilograms of usual filament for its kilometres.
+    """
+    if unit == PartKind.Unit.FEED:
+        return KG_KM, str(PLAIN_KG)
+    return (1000.0, str(FILLED_G)) if unit == "filled_kg" and likely < 1 else (1.0, str(UNIT_WORDS[unit]))
 
 
 def filament_of(feedstock: Feedstock) -> Filament:

@@ -6,6 +6,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.changes import SERVICE, facts_changed, toolheads_changed
@@ -35,7 +36,7 @@ def record_service(
     printer, toolhead = _subject(kind, printer, toolhead)
     list(Printer.objects.select_for_update(no_key=True).filter(pk=printer.pk))
     if len(note) > 200:
-        raise refusal("too_long", "Give at most 200 characters.", "note")
+        raise refusal("too_long", _("Give at most 200 characters."), "note")
     entry = ServiceEntry.objects.create(
         kind=kind, printer=printer, toolhead=toolhead, at=at, note=note, recorded_by=by
     )
@@ -49,16 +50,28 @@ def _subject(
 ) -> tuple[Printer, Toolhead | None]:
     if kind.subject == ServiceKind.Subject.TOOLHEAD:
         if toolhead is None:
-            raise refusal("toolhead_missing", f"Say on which toolhead the {kind} was done.", "toolhead")
+            raise refusal(
+                "toolhead_missing",
+                _("Say on which toolhead the {kind} was done.").format(kind=kind),
+                "toolhead",
+            )
         return toolhead.printer, toolhead
     if toolhead is not None:
         raise refusal(
-            "whole_printer", f"The {kind} is done on the whole printer. Give that instead.", "toolhead"
+            "whole_printer",
+            _("The {kind} is done on the whole printer. Give that instead.").format(kind=kind),
+            "toolhead",
         )
     if printer is None:
-        raise refusal("printer_missing", f"Say on which printer the {kind} was done.", "printer")
+        raise refusal(
+            "printer_missing", _("Say on which printer the {kind} was done.").format(kind=kind), "printer"
+        )
     if kind.subject == ServiceKind.Subject.ENCLOSED and not printer.enclosed:
-        raise refusal("no_enclosure", f"{printer} has no enclosure and needs no {kind}.", "printer")
+        raise refusal(
+            "no_enclosure",
+            _("{printer} has no enclosure and needs no {kind}.").format(printer=printer, kind=kind),
+            "printer",
+        )
     return printer, None
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.costs.usage import GROUPS
@@ -35,7 +36,9 @@ class UsageForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if not self.errors and data["until"] < data["since"]:
-            self.add_error("until", refusal("until_before_since", "Give a day that is not before the first."))
+            self.add_error(
+                "until", refusal("until_before_since", _("Give a day that is not before the first."))
+            )
         return data
 
     @property

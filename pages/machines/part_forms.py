@@ -201,18 +201,18 @@ class PartKindForm(VersionedForm):
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("role") == PartKind.Role.NOZZLE and data.get("bore_mm") is None:
-            self.add_error("bore_mm", refusal("bore_missing", "A nozzle needs its bore."))
+            self.add_error("bore_mm", refusal("bore_missing", _("A nozzle needs its bore.")))
         if data.get("role") not in IN_NO_MACHINE:
             for name in ("material", "life_unit", "life", "life_low", "life_high", "source", "how"):
                 if name not in self.errors and data.get(name) in (None, ""):
-                    self.add_error(name, refusal("required", "A part needs this."))
+                    self.add_error(name, refusal("required", _("A part needs this.")))
         low, life, high = (data.get(name) for name in ("life_low", "life", "life_high"))
         if low is not None and life is not None and high is not None and not 0 < low <= life <= high:
             self.add_error(
                 "life",
                 refusal(
                     "life_out_of_order",
-                    "The expected life must lie between the short-lived and the long-lived one, above 0.",
+                    _("The expected life must lie between the short-lived and the long-lived one, above 0."),
                 ),
             )
         return data

@@ -256,7 +256,7 @@ SENTENCES = [
         "readiness.life_left readiness.life_perhaps_used_up readiness.life_used_up",
         LIFE,
         (
-            "After this job the steel gears will have done 49 of an expected 100 (30 to 300) km of filament: "
+            "After this job the steel gears will have done 146 of an expected 298 (89 to 895) kg of filament: "
             "21 % likely to be used up by then."
         ),
     ),
@@ -552,13 +552,13 @@ SENTENCES = [
     (
         "purging.before_heating",
         {"old_min_c": 190.0, "old_max_c": 230.0, "nozzle_c": 285.0},
-        "Purge at 190 to 230 °C before you heat to 285 °C, until the strand is smooth and of one colour.",
+        "Purge at 190 °C to 230 °C before you heat to 285 °C, until the strand is smooth and of one colour.",
     ),
     (
         "purging.before_heating_and_ventilate",
         {"old_min_c": 210.0, "old_max_c": 230.0, "nozzle_c": 285.0},
         (
-            "Purge at 210 to 230 °C before you heat to 285 °C, until the strand is smooth and of one colour; "
+            "Purge at 210 °C to 230 °C before you heat to 285 °C, until the strand is smooth and of one colour; "
             "ventilate."
         ),
     ),
