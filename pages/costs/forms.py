@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance import limits
 from maintenance.costs.usage import GROUPS
@@ -16,15 +17,24 @@ from spools.refusals import refusal
 
 # The report begins so many months before the present one, unless asked otherwise.
 MONTHS_SHOWN = 6
+GROUP_WORDS = {
+    "month": gettext_lazy("Month"),
+    "material": gettext_lazy("Material"),
+    "printer": gettext_lazy("Printer"),
+    "project": gettext_lazy("Project"),
+}
 
 
 class UsageForm(forms.Form):
     """The span and the groups of a report."""
 
-    by = forms.ChoiceField(label="By", choices=[(name, name.capitalize()) for name in GROUPS])
-    since = forms.DateField(label="From", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+    by = forms.ChoiceField(label=gettext_lazy("By"), choices=[(name, GROUP_WORDS[name]) for name in GROUPS])
+    since = forms.DateField(
+        label=gettext_lazy("From"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
     until = forms.DateField(
-        label="Until, included", widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=gettext_lazy("Until, included"),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
 
     def __init__(self, query: Any) -> None:
@@ -52,25 +62,29 @@ class UsageForm(forms.Form):
 class RatesForm(VersionedForm):
     """The shop's rates, and for each printer those of its hours."""
 
-    energy_per_kwh = number("Power, for each kWh", required=False, limits=limits.RATE)
+    energy_per_kwh = number(gettext_lazy("Power, for each kWh"), required=False, limits=limits.RATE)
 
     class Meta:
         model = CostRates
         fields = ["currency", "energy_per_kwh"]
-        help_texts = {"currency": "Three letters, such as EUR."}
+        help_texts = {"currency": gettext_lazy("Three letters, such as EUR.")}
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.printers = list(Printer.objects.filter(retired_at=None))
         for printer in self.printers:
             self.fields[f"hour_{printer.pk}"] = number(
-                f"{printer}: an hour of printing",
+                _("{printer}: an hour of printing").format(printer=printer),
                 required=False,
                 limits=limits.RATE,
                 initial=printer.hour_rate,
             )
             self.fields[f"power_{printer.pk}"] = number(
-                f"{printer}: mean power", "W", required=False, limits=limits.POWER_W, initial=printer.power_w
+                _("{printer}: mean power").format(printer=printer),
+                "W",
+                required=False,
+                limits=limits.POWER_W,
+                initial=printer.power_w,
             )
 
     def machines(self) -> dict[int, tuple[float | None, float | None]]:

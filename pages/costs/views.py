@@ -6,31 +6,33 @@ from urllib.parse import urlencode
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from maintenance.costs.rates import save_rates
 from maintenance.costs.shares import load_rates
 from maintenance.costs.usage import Usage, add_up, load_usage
 from maintenance.costs.wording import format_money
 from pages.costs.chart import draw_months, split_groups
-from pages.costs.forms import RatesForm, UsageForm
+from pages.costs.forms import GROUP_WORDS, RatesForm, UsageForm
 from pages.frame.forms import apply, post_data
 
 # Lists that can be exported, by their names in the API.
 LISTS = {
-    "spools": "Spools",
-    "jobs": "Jobs",
-    "loadings": "Loadings",
-    "drying-runs": "Drying runs",
-    "feedstocks": "Filaments",
-    "places": "Places",
-    "printers": "Printers",
-    "parts": "Parts",
-    "fittings": "Fittings",
-    "stock": "Stock",
-    "services": "Services",
-    "flow-checks": "Flow checks",
-    "troubles": "Trouble",
-    "reminders": "Reminders",
+    "spools": gettext_lazy("Spools"),
+    "jobs": gettext_lazy("Jobs"),
+    "loadings": gettext_lazy("Loadings"),
+    "drying-runs": gettext_lazy("Drying runs"),
+    "feedstocks": gettext_lazy("Filaments"),
+    "places": gettext_lazy("Places"),
+    "printers": gettext_lazy("Printers"),
+    "parts": gettext_lazy("Parts"),
+    "fittings": gettext_lazy("Fittings"),
+    "stock": gettext_lazy("Stock"),
+    "services": gettext_lazy("Services"),
+    "flow-checks": gettext_lazy("Flow checks"),
+    "troubles": gettext_lazy("Trouble"),
+    "reminders": gettext_lazy("Reminders"),
 }
 # The bars of a report are this wide at the largest group.
 BAR = 100
@@ -57,7 +59,7 @@ def usage(request: HttpRequest) -> HttpResponse:
         {
             "form": form,
             "lists": lists,
-            "by": by,
+            "by": GROUP_WORDS[by],
             "rows": [_row(group, currency, most_g) for group in groups],
             "total": _row(total, currency, total.mass_g),
             "chart": chart,
@@ -84,6 +86,6 @@ def _row(group: Usage, currency: str, most_g: float) -> dict[str, Any]:
 def rates(request: HttpRequest) -> HttpResponse:
     form = RatesForm(post_data(request), instance=load_rates())
     if apply(form, lambda data: save_rates(form.instance, form.machines())):
-        messages.success(request, "The rates are saved. Costs are computed with them, past ones too.")
+        messages.success(request, _("The rates are saved. Costs are computed with them, past ones too."))
         return redirect("usage")
     return render(request, "costs/rates.html", {"form": form})

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
 from maintenance.models import Printer, Toolhead
 from pages.frame.forms import WhenField, number, with_point
@@ -23,13 +24,15 @@ class NewPrinterForm(PrinterForm):
     """A printer with the room that it stands in."""
 
     assumed_temperature_c = number(
-        "Room temperature where it stands", "°C", limits=limits.TEMPERATURE_C, initial=22
+        gettext_lazy("Room temperature where it stands"), "°C", limits=limits.TEMPERATURE_C, initial=22
     )
-    assumed_rh_pct = number("Room humidity where it stands", "% RH", limits=limits.RH_PCT, initial=50)
+    assumed_rh_pct = number(
+        gettext_lazy("Room humidity where it stands"), gettext_lazy("% RH"), limits=limits.RH_PCT, initial=50
+    )
 
 
 class RetireForm(forms.Form):
-    when = WhenField(label="Out of use since")
+    when = WhenField(label=gettext_lazy("Out of use since"))
 
 
 class ToolheadForm(VersionedForm):
@@ -40,15 +43,17 @@ class ToolheadForm(VersionedForm):
         model = Toolhead
         fields = ["name", "hot_end_max_c", "ptfe_lined", "feed", "tail_mm", "slots", "purge_g"]
         labels = {
-            "name": "Toolhead",
-            "feed": "Filament drive",
-            "tail_mm": "Filament that cannot be fed when the spool ends, mm",
-            "slots": "Spools loaded at once",
-            "purge_g": "Filament purged at each change of spool, g",
+            "name": gettext_lazy("Toolhead"),
+            "feed": gettext_lazy("Filament drive"),
+            "tail_mm": gettext_lazy("Filament that cannot be fed when the spool ends, mm"),
+            "slots": gettext_lazy("Spools loaded at once"),
+            "purge_g": gettext_lazy("Filament purged at each change of spool, g"),
         }
         help_texts = {
-            "slots": "More than 1 with a spool changer: its slots.",
-            "purge_g": "By the machine, beyond what the job file feeds; 0 where the file purges by itself.",
+            "slots": gettext_lazy("More than 1 with a spool changer: its slots."),
+            "purge_g": gettext_lazy(
+                "By the machine, beyond what the job file feeds; 0 where the file purges by itself."
+            ),
         }
 
     def __init__(self, *args: Any, **options: Any) -> None:

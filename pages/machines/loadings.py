@@ -5,6 +5,7 @@ from datetime import timedelta
 from django import forms
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.models import Loading
 from spools.codes import pretty
@@ -16,7 +17,8 @@ LATE_JOBS = timedelta(days=14)
 
 class LoadingField(forms.ModelChoiceField):
     def label_from_instance(self, loading: Loading) -> str:
-        return f"{loading.site}: {pretty(loading.spool.code)} {loading.spool.feedstock}{until(loading)}"
+        code = pretty(loading.spool.code)
+        return f"{loading.site}: {code} {loading.spool.feedstock}{until(loading)}"
 
 
 def recent_loadings() -> QuerySet[Loading]:
@@ -33,4 +35,4 @@ def recent_loadings() -> QuerySet[Loading]:
 
 def until(loading: Loading) -> str:
     """The end of a loading as text, empty while the spool is on its toolhead."""
-    return "" if loading.end is None else f", until {format_time(loading.end)}"
+    return "" if loading.end is None else _(", until {time}").format(time=format_time(loading.end))

@@ -112,40 +112,44 @@ class ReplaceForm(forms.Form):
 
 
 class RemoveForm(forms.Form):
-    removal = forms.ChoiceField(label="Reason for removing it", choices=Fitting.Removal)
+    removal = forms.ChoiceField(label=gettext_lazy("Reason for removing it"), choices=Fitting.Removal)
     when = WhenField()
 
 
 class CorrectRemovalForm(RemoveForm):
     """Another reason or time of a removal."""
 
-    when = WhenField(label="It came off", help_text="Empty: as recorded.")
-    reason = forms.CharField(label="Reason for the correction", max_length=MAX_REASON_LENGTH)
+    when = WhenField(label=gettext_lazy("It came off"), help_text=gettext_lazy("Empty: as recorded."))
+    reason = forms.CharField(label=gettext_lazy("Reason for the correction"), max_length=MAX_REASON_LENGTH)
 
 
 class BoreForm(forms.Form):
     """A nozzle's bore, measured."""
 
-    bore_mm = number("Bore", "mm", min_value=0)
+    bore_mm = number(gettext_lazy("Bore"), "mm", min_value=0)
     error_mm = number(
-        "Give or take",
+        gettext_lazy("Give or take"),
         "mm",
         min_value=0,
-        help_text="Standard error: a pin gauge about half its step, a microscope what it can repeat.",
+        help_text=gettext_lazy(
+            "Standard error: a pin gauge about half its step, a microscope what it can repeat."
+        ),
     )
-    method = forms.ChoiceField(label="Measured with", choices=BoreReading.Method)
-    note = forms.CharField(max_length=200, required=False)
+    method = forms.ChoiceField(label=gettext_lazy("Measured with"), choices=BoreReading.Method)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=200, required=False)
     when = WhenField()
 
 
 class StockForm(forms.Form):
-    kind = forms.ModelChoiceField(PartKind.objects.all(), label="Part", empty_label=None)
+    kind = forms.ModelChoiceField(PartKind.objects.all(), label=gettext_lazy("Part"), empty_label=None)
     count = number(
-        "Quantity",
+        gettext_lazy("Quantity"),
         initial=1,
-        help_text="In the unit of its stock. A negative number corrects a count that was too high.",
+        help_text=gettext_lazy(
+            "In the unit of its stock. A negative number corrects a count that was too high."
+        ),
     )
-    note = forms.CharField(max_length=200, required=False)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=200, required=False)
     when = WhenField()
 
 
@@ -173,22 +177,28 @@ class PartKindForm(VersionedForm):
             "reorder_point",
         ]
         labels = {
-            "bore_mm": "Bore, mm",
-            "stock_unit": "Counted in",
-            "life_unit": "Its life is counted in",
-            "life_low": "Life of a short-lived one",
-            "life_high": "Life of a long-lived one",
-            "source": "Source of the life",
-            "how": "How that is known",
+            "role": gettext_lazy("Role"),
+            "name": gettext_lazy("Name"),
+            "bore_mm": gettext_lazy("Bore, mm"),
+            "stock_unit": gettext_lazy("Counted in"),
+            "life_unit": gettext_lazy("Its life is counted in"),
+            "life_low": gettext_lazy("Life of a short-lived one"),
+            "life_high": gettext_lazy("Life of a long-lived one"),
+            "source": gettext_lazy("Source of the life"),
+            "how": gettext_lazy("How that is known"),
         }
         help_texts = {
-            "bore_mm": "For a nozzle.",
-            "stock_unit": "Parts are counted in pieces. A consumable needs a name and this alone; it has no life.",
-            "material": "For desiccant: silica gel, molecular sieve, activated alumina or clay. A new charge of a dry "
-            "box is taken from the stock of its material, in g.",
-            "worn_growth_pct": "For a nozzle: its life is the way until then.",
-            "how": "Such as published, maker's statement, from memory, own replacements.",
-            "reorder_point": "A reminder comes when no more than this many are left. 0: none.",
+            "bore_mm": gettext_lazy("For a nozzle."),
+            "stock_unit": gettext_lazy(
+                "Parts are counted in pieces. A consumable needs a name and this alone; it has no life."
+            ),
+            "material": gettext_lazy(
+                "For desiccant: silica gel, molecular sieve, activated alumina or clay. A new charge of a dry "
+                "box is taken from the stock of its material, in g."
+            ),
+            "worn_growth_pct": gettext_lazy("For a nozzle: its life is the way until then."),
+            "how": gettext_lazy("Such as published, maker's statement, from memory, own replacements."),
+            "reorder_point": gettext_lazy("A reminder comes when no more than this many are left. 0: none."),
         }
 
     def __init__(self, *args: Any, **options: Any) -> None:

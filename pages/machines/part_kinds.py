@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.board.consumables import forecast_stock
 from maintenance.board.toolheads import read_upkeep
@@ -60,18 +61,20 @@ def _describe_life(kind: PartKind) -> dict[str, Any]:
 
 def part_kind_new(request: HttpRequest) -> HttpResponse:
     return _form(
-        request, PartKindForm(post_data(request)), "is added. Receive the first ones when they come."
+        request,
+        PartKindForm(post_data(request)),
+        _("{kind} is added. Receive the first ones when they come."),
     )
 
 
 def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
     kind = get_object_or_404(PartKind, pk=pk)
     form = PartKindForm(post_data(request), instance=kind)
-    return _form(request, form, "is changed; the wear of its parts is counted again.")
+    return _form(request, form, _("{kind} is changed; the wear of its parts is counted again."))
 
 
 def _form(request: HttpRequest, form: PartKindForm, result: str) -> HttpResponse:
     if apply(form, lambda data: save_kind(form.instance)):
-        messages.success(request, f"{form.instance} {result}")
+        messages.success(request, result.format(kind=form.instance))
         return redirect("part-kind", form.instance.pk)
     return render(request, "machines/stock/kind_form.html", {"form": form})

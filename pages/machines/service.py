@@ -7,6 +7,8 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.text import capfirst
+from django.utils.translation import gettext as _
 
 from maintenance.models import Printer, ServiceEntry, ServiceKind
 from maintenance.parts.life import FORESEEABLE
@@ -69,7 +71,8 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
         )
 
     if apply(form, record):
-        messages.success(request, f"{form.cleaned_data['kind'].name.capitalize()}: recorded as done.")
+        done = _("{service}: recorded as done.").format(service=capfirst(form.cleaned_data["kind"].name))
+        messages.success(request, done)
         return redirect("service", pk)
     return render(request, "machines/service/done.html", {"form": form, "printer": printer})
 
@@ -79,6 +82,6 @@ def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     kind = get_object_or_404(ServiceKind, pk=pk) if pk else None
     form = ServiceKindForm(post_data(request), instance=kind)
     if apply(form, lambda data: save_kind(form.instance)):
-        messages.success(request, f"Saved: {form.instance.name}.")
+        messages.success(request, _("Saved: {name}.").format(name=form.instance.name))
         return redirect("machines")
     return render(request, "machines/service/kind.html", {"form": form, "kind": kind})

@@ -87,7 +87,7 @@ EXAMPLES = {
     ),
     "trouble.part_use": (
         USE,
-        "The soft gears had done 60 km of filament, with 40 (0.5 to 300) left: 30 % likely to be used up.",
+        "The soft gears had done 179 kg of filament, with 119 (1.5 to 895) left: 30 % likely to be used up.",
     ),
     "trouble.part_cut": ({**CUT, "hardness_hv": 105.0}, f"{CUT_BY} hard enough to cut its 105 HV."),
     "trouble.service_unknown": ({}, "Its last cleaning is not recorded."),

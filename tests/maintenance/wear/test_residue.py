@@ -32,7 +32,12 @@ def test_abs_answers_to_heat_more_than_pla():
 
 @pytest.mark.parametrize(
     ("polymer", "words"),
-    [("PETG", "with PLA"), ("PA12", "with the same"), ("TPU 95A", "80 °C to 110 °C"), ("ASA", "with the same")],
+    [
+        ("PETG", "with PLA"),
+        ("PA12", "with the same"),
+        ("TPU 95A", "80 °C to 110 °C"),
+        ("ASA", "with the same"),
+    ],
 )
 def test_the_advice_names_stock_and_window(polymer, words):
     assert words in advise_pull(polymer).sentence
