@@ -17,16 +17,16 @@ from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
 from pages.frame.notices import notify_refused
 
-SHOWN_FAILED = 30
 SHOWN_FAILED = 10
 
 
 def status(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
-    outbox = stats.outbox(now)
+    outbox, checks = stats.outbox(now), health.run_checks(now)
     context = {
         "now": now,
-        "checks": health.run_checks(now),
+        "faults": [check for check in checks if not check.is_ok],
+        "passed": [check for check in checks if check.is_ok],
         "works": _work_rows(now),
         "queues": [(queue, _age(queue.waits_since, now)) for queue in queries.queue_states(now)],
         "failed": queries.failed_items()[:SHOWN_FAILED],

@@ -287,7 +287,7 @@ SHOWN = {
     "audit", "calendar-feed", "drying", "feedstock", "flow-check", "jobs", "labels", "live", "machine", "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
     "manifest", "reminder", "reminders", "reminders-ended", "scan", "service",
-    "short-code", "spool", "spool-history", "spool-label",
+    "short-code", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip
 
