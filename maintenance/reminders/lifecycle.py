@@ -49,7 +49,9 @@ def snooze(
     """
     reminder, now = _require_open(reminder), timezone.now()
     if (until is None) == (amount is None):
-        raise refusal("time_or_amount", "Give a time or an amount to snooze until, one of the two.", "until")
+        raise refusal(
+            "time_or_amount", _("Give a time or an amount to snooze until, one of the two."), "until"
+        )
     if amount is not None:
         amount, until = _require_not_reached(reminder, amount), now + LONGEST_SNOOZE
     elif until is not None:
@@ -71,7 +73,7 @@ def snooze_several(reminders: QuerySet[Reminder], until: datetime, by: Any = Non
     _require_within_a_year(until, now)
     rows = list(Reminder.objects.filter(pk__in=reminders.values("pk"), ended_at=None).order_by("pk"))
     if not rows:
-        raise refusal("none_chosen", "Choose reminders that are due, at least one.", "reminders")
+        raise refusal("none_chosen", _("Choose reminders that are due, at least one."), "reminders")
     events = []
     for reminder in rows:
         reminder.snoozed_until, reminder.snoozed_until_amount = until, None
@@ -85,7 +87,7 @@ def snooze_several(reminders: QuerySet[Reminder], until: datetime, by: Any = Non
 
 def _require_within_a_year(until: datetime, now: datetime) -> None:
     if timezone.is_naive(until) or not now < until <= now + LONGEST_SNOOZE:
-        raise refusal("not_in_a_year", "Give a time in the future, at most a year from now.", "until")
+        raise refusal("not_in_a_year", _("Give a time in the future, at most a year from now."), "until")
 
 
 def describe_snooze(reminder: Reminder) -> Statement:
@@ -109,16 +111,17 @@ def _require_not_reached(reminder: Reminder, amount: float) -> float:
     """The amount, if it is still to come."""
     current = describe_amount(reminder)
     if reminder.amount is None or current is None:
-        raise refusal("no_number", "This reminder has no amount. Snooze it until a time instead.", "amount")
+        raise refusal(
+            "no_number", _("This reminder has no amount. Snooze it until a time instead."), "amount"
+        )
     limit = 100 if reminder.amount_unit == "rh_pct" else LARGEST_AMOUNT
     amount = require_within("amount", amount, 0, limit, format_unit(reminder.amount_unit))
     if amount >= reminder.amount if reminder.amount_falls else amount <= reminder.amount:
-        code, comparison = (
-            ("fallen_already", "less") if reminder.amount_falls else ("reached_already", "more")
-        )
-        raise refusal(
-            code, f"The amount is {current.sentence} already. Give {comparison} than that.", "amount"
-        )
+        if reminder.amount_falls:
+            message = _("The amount is {amount} already. Give less than that.")
+            raise refusal("fallen_already", message.format(amount=current.sentence), "amount")
+        message = _("The amount is {amount} already. Give more than that.")
+        raise refusal("reached_already", message.format(amount=current.sentence), "amount")
     return amount
 
 
@@ -158,7 +161,10 @@ def _require_open(reminder: Reminder) -> Reminder:
     lock_reminders()
     reminder = Reminder.objects.get(pk=reminder.pk)
     if reminder.ended_at is not None:
-        raise refusal("ended_already", f"This reminder ended on {format_time(reminder.ended_at)} already.")
+        raise refusal(
+            "ended_already",
+            _("This reminder ended on {time} already.").format(time=format_time(reminder.ended_at)),
+        )
     return reminder
 
 

@@ -5,22 +5,24 @@ from typing import Any
 
 from django import forms
 from django.utils.text import Truncator
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
 
 from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
 from pages.frame.versions import VersionField, edited_meanwhile, renew_version, require_latest_version
 
 Kind, Timing = Channel.Kind, Subscription.Timing
-NOT = ("", "not")
-AT_ONCE = (Timing.AT_ONCE.value, "at once")
-CHOICES: dict[str, list[tuple[str, str]]] = {
-    Kind.EMAIL: [NOT, AT_ONCE, (Timing.DIGEST.value, "in the digest")],
-    Kind.CALENDAR: [NOT, (Timing.AT_ONCE.value, "shown")],
-    Kind.PAGE: [NOT, (Timing.AT_ONCE.value, "counted")],
+NOT = ("", _("not"))
+AT_ONCE = (Timing.AT_ONCE.value, _("at once"))
+CHOICES: dict[str, list[tuple[str, Any]]] = {
+    Kind.EMAIL: [NOT, AT_ONCE, (Timing.DIGEST.value, _("in the digest"))],
+    Kind.CALENDAR: [NOT, (Timing.AT_ONCE.value, _("shown"))],
+    Kind.PAGE: [NOT, (Timing.AT_ONCE.value, _("counted"))],
 }
 
 
 class TimeField(forms.TimeField):
-    def __init__(self, label: str, **options: Any) -> None:
+    def __init__(self, label: Any, **options: Any) -> None:
         widget = forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
         super().__init__(label=label, widget=widget, **options)
 
@@ -28,10 +30,10 @@ class TimeField(forms.TimeField):
 class TimesForm(forms.Form):
     """Quiet hours and the time of the digest, in the shop's zone."""
 
-    quiet_from = TimeField("Quiet hours from", required=False, help_text="Both empty: none.")
-    quiet_to = TimeField("Quiet hours until", required=False, help_text="Both empty: none.")
-    urgent_in_quiet = forms.BooleanField(label="Send urgent reminders in quiet hours, too", required=False)
-    digest_at = TimeField("The digest is sent at")
+    quiet_from = TimeField(_("Quiet hours from"), required=False, help_text=_("Both empty: none."))
+    quiet_to = TimeField(_("Quiet hours until"), required=False, help_text=_("Both empty: none."))
+    urgent_in_quiet = forms.BooleanField(label=_("Send urgent reminders in quiet hours, too"), required=False)
+    digest_at = TimeField(_("The digest is sent at"))
     read_version = VersionField()
 
     def __init__(self, data: Any, settings: NotificationSettings) -> None:
@@ -47,19 +49,19 @@ class TimesForm(forms.Form):
 
 class EmailForm(forms.Form):
     address = forms.CharField(
-        label="E-mail address", max_length=254, widget=forms.EmailInput(attrs={"autocomplete": "email"})
+        label=_("E-mail address"), max_length=254, widget=forms.EmailInput(attrs={"autocomplete": "email"})
     )
-    name = forms.CharField(label="Name", max_length=80, required=False, help_text="Empty: the address.")
+    name = forms.CharField(label=_("Name"), max_length=80, required=False, help_text=_("Empty: the address."))
 
 
 class WebhookForm(forms.Form):
     address = forms.CharField(
-        label="Web address",
+        label=_("Web address"),
         max_length=1000,
         widget=forms.URLInput(attrs={"placeholder": "https://"}),
-        help_text="Each event is posted to this address. Use https, unless it is in your own network.",
+        help_text=_("Each event is posted to this address. Use https, unless it is in your own network."),
     )
-    name = forms.CharField(label="Name", max_length=80, required=False, help_text="Empty: the address.")
+    name = forms.CharField(label=_("Name"), max_length=80, required=False, help_text=_("Empty: the address."))
 
 
 class PushForm(forms.Form):
@@ -114,7 +116,7 @@ class KindsForm(forms.Form):
         for kind, label in Reminder.Kind.choices:
             yield (
                 str(label),
-                [(title, self[f"{column}-{kind}"]) for column, (title, _) in self.columns.items()],
+                [(title, self[f"{column}-{kind}"]) for column, (title, _kind) in self.columns.items()],
             )
 
     def has_column(self, column: str) -> bool:
@@ -137,7 +139,7 @@ def _version_name(column: str) -> str:
 
 def columns(channels: list[Channel]) -> dict[str, tuple[str, str]]:
     """The columns of the choices: a name, with title and kind. The page comes first, chosen or not."""
-    titles: dict[str, tuple[str, str]] = {"page": ("On the pages", Kind.PAGE)}
+    titles: dict[str, tuple[str, str]] = {"page": (gettext("On the pages"), Kind.PAGE)}
     for channel in channels:
         if channel.kind != Kind.PAGE:
             titles[_column(channel)] = (title_of(channel), channel.kind)
@@ -150,7 +152,7 @@ LONGEST_TITLE = 60
 def title_of(channel: Channel) -> str:
     """The title of a channel on the page. The address of a calendar or a push service is for machines."""
     if channel.kind == Kind.EMAIL:
-        return f"E-mail to {channel}"
+        return gettext("E-mail to {channel}").format(channel=channel)
     if channel.kind == Kind.WEBHOOK:
-        return f"Webhook {Truncator(channel).chars(LONGEST_TITLE)}"
+        return gettext("Webhook {channel}").format(channel=Truncator(channel).chars(LONGEST_TITLE))
     return channel.name

@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import conditional_page, require_POST, require_safe
 
@@ -36,7 +37,7 @@ def notifications(request: HttpRequest) -> HttpResponse:
     settings = outbox.settings_of(request.user)
     form = TimesForm(post_data(request), settings)
     if apply(form, lambda data: channels.save_times(settings, **data)):
-        messages.success(request, "Saved. Messages that are waiting keep their time.")
+        messages.success(request, _("Saved. Messages that are waiting keep their time."))
         return redirect("notifications")
     return _render(request, times=form)
 
@@ -46,7 +47,7 @@ def kinds(request: HttpRequest) -> HttpResponse:
     user_channels = channels.open_channels(request.user)
     form = KindsForm(request.POST, user_channels, _timings_by_column(user_channels))
     if apply(form, lambda _: _save_kinds(request, form, user_channels)):
-        messages.success(request, "Saved.")
+        messages.success(request, _("Saved."))
         return redirect("notifications")
     return _render(request, kinds=form)
 
@@ -150,7 +151,7 @@ def add_email(request: HttpRequest) -> HttpResponse:
     form = EmailForm(post_data(request))
     if apply(form, lambda data: channels.add_email(request.user, **data, site=_site(request))):
         messages.success(
-            request, "Added. Open the link in the e-mail that is on its way to confirm the address."
+            request, _("Added. Open the link in the e-mail that is on its way to confirm the address.")
         )
         return redirect("notifications")
     return render(
@@ -177,11 +178,11 @@ def _secret_page(request: HttpRequest, channel: Channel) -> HttpResponse:
 def add_push(request: HttpRequest) -> HttpResponse:
     form = PushForm(request.POST)
     if apply(form, lambda data: channels.add_push(request.user, **data)):
-        messages.success(request, "This browser will get notifications. Send a test.")
+        messages.success(request, _("This browser will get notifications. Send a test."))
     else:
         messages.error(
             request,
-            "This browser's subscription cannot be read, nothing was saved. Try again.",
+            _("This browser's subscription cannot be read, nothing was saved. Try again."),
             extra_tags="impossible_subscription",
         )
     return redirect("notifications")
@@ -190,7 +191,7 @@ def add_push(request: HttpRequest) -> HttpResponse:
 @require_POST
 def add_calendar(request: HttpRequest) -> HttpResponse:
     channels.open_calendar(request.user)
-    messages.success(request, "The calendar has a new address. Subscribe to it on the phone.")
+    messages.success(request, _("The calendar has a new address. Subscribe to it on the phone."))
     return redirect("notifications")
 
 
@@ -210,7 +211,7 @@ def channel_end(request: HttpRequest, pk: int) -> HttpResponse:
         return _redirect_ended(request, channel)
     if request.method == "POST":
         channels.end(channel)
-        messages.success(request, f"{title_of(channel)}: ended.")
+        messages.success(request, _("{channel}: ended.").format(channel=title_of(channel)))
         return redirect("notifications")
     return render(
         request, "reminders/notifications/end.html", {"title": title_of(channel), "channel": channel}
@@ -224,7 +225,7 @@ def channel_test(request: HttpRequest, pk: int) -> HttpResponse:
         return _redirect_ended(request, channel)
     try:
         outbox.send_test(channel, _site(request))
-        messages.success(request, "A test is on its way. Refresh in a moment: the result is listed below.")
+        messages.success(request, _("A test is on its way. Refresh in a moment: the result is listed below."))
     except ValidationError as error:
         notify_refused(request, error)
     return redirect("notifications")
@@ -235,7 +236,7 @@ def message_retry(request: HttpRequest, pk: str) -> HttpResponse:
     message = get_object_or_404(Message, pk=pk, channel__user=request.user)
     try:
         outbox.retry(message)
-        messages.success(request, "It will be sent again.")
+        messages.success(request, _("It will be sent again."))
     except ValidationError as error:
         notify_refused(request, error)
     return redirect("notifications")
@@ -249,7 +250,7 @@ def _redirect_ended(request: HttpRequest, channel: Channel) -> HttpResponse:
     """The answer to a second tap or an old page."""
     messages.error(
         request,
-        f"{title_of(channel)} has ended already. Add it again if you want it back.",
+        _("{channel} has ended already. Add it again if you want it back.").format(channel=title_of(channel)),
         extra_tags="ended_already",
     )
     return redirect("notifications")
@@ -262,7 +263,7 @@ def channel_confirm(request: HttpRequest, token: str) -> HttpResponse:
         raise Http404
     if request.method == "POST":
         confirmation.confirm(channel)
-        messages.success(request, "The address is confirmed: reminders are sent to it.")
+        messages.success(request, _("The address is confirmed: reminders are sent to it."))
         return redirect("notifications")
     return render(request, "reminders/notifications/confirm.html", {"address": channel.address})
 
