@@ -7,6 +7,7 @@ from spools.catalogue.members import water_in_balance_pct
 from spools.catalogue.values import MaterialValues, material_values
 from spools.drying.usual_curves import HOURS, dry_wettest_turns, usual_set_points_c
 from spools.models import Feedstock
+from spools.wording import format_temperature
 
 HUMIDITIES_PCT = [float(rh_pct) for rh_pct in (0, 2, *range(5, 101, 5))]
 # All are computed: the strokes tell the set points apart, the usual one by the plain line.
@@ -17,7 +18,7 @@ def draw_sorption(feedstock: Feedstock) -> Chart:
     """At 23 °C, with the range of the uptake."""
     rows = [water_in_balance_pct(feedstock, rh_pct) for rh_pct in HUMIDITIES_PCT]
     frame = Frame(
-        _("Water in balance with the air at 23 °C, %"),
+        _("Water in balance with the air at {temperature}, %").format(temperature=format_temperature(23)),
         0.0,
         100.0,
         along=_("Relative humidity, %"),
@@ -60,9 +61,9 @@ def _print_limits(values: MaterialValues) -> list[Limit]:
 
 
 def _name(set_point_c: float, values: MaterialValues) -> str:
-    celsius = f"{set_point_c:g} °C"
+    temperature = format_temperature(set_point_c)
     if set_point_c == values.dry_set_c:
-        return _("{temperature}, usual").format(temperature=celsius)
+        return _("{temperature}, usual").format(temperature=temperature)
     if set_point_c == values.dry_cap_c:
-        return _("{temperature}, the highest").format(temperature=celsius)
-    return celsius
+        return _("{temperature}, the highest").format(temperature=temperature)
+    return temperature

@@ -39,6 +39,7 @@ def box_context(place: Place, box: BoxNow | None) -> dict:
         "desiccant_name": kind.label,
         "advice": Statement(f"dry_box_regeneration.{kind.value}"),
         "leak_factor": LEAK_FACTOR,
+        "needed_g": None if box.needed_g is None else float(f"{box.needed_g:.2g}"),
         "opening_share_pct": 100 * OPENING_SHARE,
         "hours": [_hours(days) for days in box.days],
         "regenerated": [(row, _hours(row.days)) for row in box.regenerated],

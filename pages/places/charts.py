@@ -7,6 +7,7 @@ from math import ceil
 
 from django.utils.translation import gettext as _
 
+from background.units import are_units_customary
 from pages.charts.chart import (
     COMPUTED,
     FORECAST,
@@ -26,6 +27,7 @@ from spools.air.dry_box_facts import is_complete
 from spools.air.hourly import BELIEVED_FOR, load_readings, rh_at_pressure
 from spools.air.salt_checks import Row
 from spools.models import Place
+from spools.wording import format_fixed
 
 SHOWN = timedelta(days=7)
 # Of a dry box more of the past is computed, since the forecast beside it is long.
@@ -46,8 +48,11 @@ CALM_PCT = 10.0
 
 def draw_temperature(rows: Sequence[Row], now: datetime) -> Chart:
     """rows: readings of the days that are shown, at least one."""
-    frame = Frame(_("Temperature, °C"), now - SHOWN, now, write=_write_degrees)
-    return draw_chart(frame, [_measured([(at, celsius) for at, celsius, _rh in rows])])
+    is_in_f = are_units_customary()
+    title = _("Temperature, °F") if is_in_f else _("Temperature, °C")
+    frame = Frame(title, now - SHOWN, now, write=_write_degrees)
+    degrees = [(at, 32 + 1.8 * celsius if is_in_f else celsius) for at, celsius, _rh in rows]
+    return draw_chart(frame, [_measured(degrees)])
 
 
 def draw_humidity(rows: Sequence[Row], now: datetime) -> Chart:
@@ -132,8 +137,8 @@ def _in_bins(rows: Sequence[tuple[datetime, float]], name: str, kind: str) -> Se
     return Series(name, kind, points, bands, gap=GAP_S)
 
 
-def _write_degrees(celsius: float) -> str:
-    return f"{celsius:.1f}"
+def _write_degrees(degrees: float) -> str:
+    return format_fixed(degrees, 1)
 
 
 def _write_humidity(rh_pct: float) -> str:

@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 from django.db.models import Q
-from django.utils.translation import gettext
+from django.utils.translation import gettext, pgettext_lazy
 from django.utils.translation import gettext_lazy as _
 
 from pages.frame.forms import WhenField, number, with_point
@@ -15,6 +15,20 @@ from spools.facts import MAX_REASON_LENGTH
 from spools.models import DesiccantCharge, Place, SaltCheck
 from spools.physics.drybox import DAY_S, half_time_s
 from spools.refusals import refusal
+
+# Inputs of one kind of place each, which the page shows for that kind alone.
+OF_KINDS = {
+    Place.Kind.DRYER: [
+        "max_set_point_c",
+        "set_point_error_c",
+        "spool_capacity",
+        "air_exchange",
+        "air_flow_l_min",
+        "desiccant_dew_point_c",
+    ],
+    Place.Kind.DRY_BOX: ["volume_l", "half_time_h", "air_changes_day", "limit_rh_pct"],
+    Place.Kind.BAG: ["film", "sachet_g"],
+}
 
 
 class PlaceForm(VersionedForm):
@@ -115,6 +129,15 @@ class PlaceForm(VersionedForm):
         room: Any = self.fields["room"]
         room.queryset = room.queryset.filter(Q(retired_at=None) | Q(pk=self.instance.room_id))
 
+    def basics(self) -> list[forms.BoundField]:
+        """The inputs that every kind of place has."""
+        special = {name for names in OF_KINDS.values() for name in names}
+        return [self[name] for name in self.fields if name not in special]
+
+    def of_kinds(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The inputs of one kind of place each, by kind."""
+        return [(kind.value, [self[name] for name in names]) for kind, names in OF_KINDS.items()]
+
     def clean_limit_rh_pct(self) -> float:
         limit = self.cleaned_data["limit_rh_pct"]
         return self.instance.limit_rh_pct if limit is None else limit
@@ -201,8 +224,12 @@ class CorrectReadingForm(forms.Form):
 
 
 class WithdrawReadingsForm(forms.Form):
-    start = WhenField(label=_("From"), help_text=_("For one reading give its time twice."), required=True)
-    end = WhenField(label=_("Until"), help_text="", required=True)
+    start = WhenField(
+        label=pgettext_lazy("time", "From"),
+        help_text=_("For one reading give its time twice."),
+        required=True,
+    )
+    end = WhenField(label=pgettext_lazy("time", "Until"), help_text="", required=True)
     reason = forms.CharField(
         label=_("Reason"), max_length=MAX_REASON_LENGTH, help_text=_("A stuck sensor, the wrong shelf.")
     )

@@ -8,7 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, pgettext_lazy
 from django.views.decorators.http import require_POST
 
 from maintenance.reminders.conditions.sensors import late_sensors
@@ -32,7 +32,7 @@ ORIGINS = {
     "reading": gettext_lazy("measured"),
     "computed": gettext_lazy("computed"),
     "assumed": gettext_lazy("assumed"),
-    "dryer": gettext_lazy("drying"),
+    "dryer": pgettext_lazy("air", "drying"),
 }
 
 

@@ -1,6 +1,7 @@
 """The words that the catalogue stores about materials, marked for translation: pages show them translated."""
 
 from django.utils.translation import gettext_noop as _
+from django.utils.translation import pgettext_lazy
 
 KINDS = [
     _("amorphous"),
@@ -10,16 +11,16 @@ KINDS = [
     _("water soluble"),
 ]
 EMISSIONS = [
-    _("acetic acid if overheated"),
-    _("bisphenol A traces"),
-    _("caprolactam"),
-    _("formaldehyde if overheated"),
-    _("isocyanate traces"),
-    _("lactide"),
-    _("low"),
-    _("methyl methacrylate"),
-    _("styrene"),
-    _("sulphur compounds if overheated"),
+    pgettext_lazy("emission", "acetic acid if overheated"),
+    pgettext_lazy("emission", "bisphenol A traces"),
+    pgettext_lazy("emission", "caprolactam"),
+    pgettext_lazy("emission", "formaldehyde if overheated"),
+    pgettext_lazy("emission", "isocyanate traces"),
+    pgettext_lazy("emission", "lactide"),
+    pgettext_lazy("emission", "low"),
+    pgettext_lazy("emission", "methyl methacrylate"),
+    pgettext_lazy("emission", "styrene"),
+    pgettext_lazy("emission", "sulphur compounds if overheated"),
 ]
 BASES = [
     _("Tg"),

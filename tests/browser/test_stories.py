@@ -83,7 +83,8 @@ def test_a_file_for_another_material_is_a_hold_before_loading(me: Owner) -> None
 def test_slips_are_withdrawn_from_the_page_that_shows_them(me: Owner) -> None:
     me.go("/places/")
     me.tap("Shelf")
-    by_hand = me.page.locator("form", has_text="One reading by hand")
+    me.open("Enter a reading")
+    by_hand = me.page.locator("form", has=me.page.locator("[name=by_hand]"))
     by_hand.locator("[name=temperature_c]").fill("21")
     by_hand.locator("[name=rh_pct]").fill("5")
     me.tap("Save the reading")

@@ -28,6 +28,10 @@ UNITS = {
     "mg",
     "min",
     "kWh",
+    "cm³",
+    "m²",
+    "kJ",
+    "mol",
     "HV",
     "EUR",
     "GPa",
@@ -80,6 +84,8 @@ class _Texts(HTMLParser):
     def __init__(self, page: str) -> None:
         super().__init__()
         self.found: list[str] = []
+        # How many translated texts are open: a link stands within a sentence.
+        self._depth = 0
         self._silent: list[bool] = []
         self.feed(page)
 
@@ -89,7 +95,7 @@ class _Texts(HTMLParser):
             any(self._silent[-1:]) or tag in ("script", "style", "code") or given.get("translate") == "no"
         )
         if not silent:
-            self.found += [given[name] or "" for name in READ if name in given]
+            self.found += [outside(given[name] or "")[0] for name in READ if name in given]
         if tag not in VOID:
             self._silent.append(silent)
 
@@ -104,7 +110,8 @@ class _Texts(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if not any(self._silent[-1:]):
-            self.found.append(data)
+            kept, self._depth = outside(data, self._depth)
+            self.found.append(kept)
 
 
 def data_of_the_shop() -> re.Pattern[str]:
@@ -123,13 +130,13 @@ def data_of_the_shop() -> re.Pattern[str]:
     return re.compile("|".join(rf"(?<!\w){re.escape(text)}(?!\w)" for text in parts))
 
 
-def outside(text: str) -> str:
-    """What of a text is between no marks."""
-    depth, kept = 0, []
+def outside(text: str, depth: int = 0) -> tuple[str, int]:
+    """What of a text is between no marks, and how many translated texts are open after it. depth: before it."""
+    kept = []
     for sign in text:
         depth += (sign == FIRST) - (sign == LAST)
         kept.append(sign if depth == 0 and sign != LAST else " ")
-    return "".join(kept)
+    return "".join(kept), depth
 
 
 def unmarked_texts(page: str, data: re.Pattern[str]) -> list[str]:
@@ -137,5 +144,5 @@ def unmarked_texts(page: str, data: re.Pattern[str]) -> list[str]:
     return [
         " ".join(text.split())
         for text in _Texts(page).found
-        if {*WORD.findall(data.sub(" ", outside(text)))} - UNITS - NAMES
+        if {*WORD.findall(data.sub(" ", text))} - UNITS - NAMES
     ]

@@ -32,12 +32,8 @@ class Offers(HTMLParser):
 # Pages that still show texts without translation.
 NOT_YET = {
     "bore-new",
-    "coupon-test",
     "drying",
     "drying-start",
-    "feedstock",
-    "feedstock-edit",
-    "feedstock-new",
     "flow-check-new",
     "job-files",
     "job-new",
@@ -49,7 +45,6 @@ NOT_YET = {
     "machine-new",
     "machine-retire",
     "machines",
-    "material",
     "move-correct",
     "notifications",
     "notifications-email",
@@ -62,15 +57,10 @@ NOT_YET = {
     "part-kind-new",
     "part-remove",
     "part-replace",
-    "place",
-    "place-edit",
-    "place-new",
-    "places",
     "print-request-new",
     "printer-part-fit",
     "printer-part-fit-used",
     "rates",
-    "readings-withdraw",
     "reminders",
     "reminders-ended",
     "scan",
@@ -108,7 +98,6 @@ NOT_YET = {
     "usage",
     "week",
     "withdraw",
-    "words",
 }
 
 
