@@ -139,6 +139,17 @@ def format_metres(metres: float, decimals: int = 0) -> str:
     return f"{format_fixed(metres, decimals)} m"
 
 
+# Chances above which something is certain for people, and likely.
+CERTAIN, LIKELY = 0.99, 0.8
+
+
+def choose_by_chance(chance: float, certain: str, likely: str, possible: str) -> str:
+    """Of three wordings of one statement ("is", "is probably", "may be") the one that fits its chance, a share of 1."""
+    if chance > CERTAIN:
+        return certain
+    return likely if chance > LIKELY else possible
+
+
 def round_as_shown(number: float) -> float:
     """A number as exact as format_number shows it: a statement with it changes when its sentence does."""
     return float(_shorten(number))

@@ -4,6 +4,7 @@ Every page and the API read the verdict of a small job here, so they agree. A jo
 from the facts by maintenance/readiness.
 """
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -91,21 +92,29 @@ class Board:
     def order_verdicts(
         self, spool_id: int, judged: Iterable[tuple[Toolhead, Verdict]]
     ) -> list[tuple[Toolhead, Verdict]]:
-        """The verdicts of a spool on toolheads: where it is loaded first, then where it prints best."""
+        """The verdicts of a spool on toolheads: where it is loaded first, then where it prints best, free ones first."""
+        free = self._find_free_toolheads()
         return sorted(
             judged,
             key=lambda pair: (
                 self.loaded.get(spool_id, NO_SLOT).toolhead != pair[0].pk,
                 STATES.index(pair[1].state),
+                pair[0].pk not in free,
                 len(pair[1].reasons),
                 str(pair[0]),
             ),
         )
 
+    def _find_free_toolheads(self) -> set[int]:
+        """The ids of the toolheads with a free slot."""
+        taken = Counter(slot.toolhead for slot in self.loaded.values())
+        return {pk for pk, head in self.toolheads.items() if taken[pk] < head.slots}
+
     def rank_toolheads(self, spool_id: int, search: str = "") -> list[int]:
         """The ids of the toolheads whose name has each word of a text, by the stored states: no pair is judged.
 
-        Where the spool is loaded first, then where it is reserved, then where it prints best.
+        Where the spool is loaded first, then where it is reserved, then where it prints best: by the worst check, then
+        where a slot is free, then by the number of checks that are not clear, such as that of an unfit nozzle.
         """
         spool, row = self.spools[spool_id], self.rows[spool_id]
         pairs = pair_with_toolheads(
@@ -117,7 +126,7 @@ class Board:
             {pk: head.tail_mm for pk, head in self.toolheads.items()},
             self.occupation,
         )
-        names = {pk: str(head) for pk, head in self.toolheads.items()}
+        names, free = {pk: str(head) for pk, head in self.toolheads.items()}, self._find_free_toolheads()
         words = search.casefold().split()
         reserved = {row.toolhead_id for row in self.occupation.with_spool(spool_id)}
         return sorted(
@@ -126,6 +135,7 @@ class Board:
                 pairs[pk].other_is_loaded,
                 pk not in reserved,
                 pairs[pk].state,
+                pk not in free,
                 pairs[pk].reasons,
                 names[pk],
             ),

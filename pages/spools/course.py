@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 from django.db.models import BigIntegerField, DateTimeField, QuerySet
+from django.utils.translation import gettext as _
 
 from background.prepared import Parameter, PreparedRows
 from pages.charts.chart import (
@@ -29,6 +30,8 @@ from spools.moisture.state import Moisture
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir, Interval, forecast_through, forecast_wetting
 
 PAST, AHEAD = timedelta(days=8), timedelta(days=7)
+# Of the plot, in pixels.
+HEIGHT = 160
 # Hours at which the moisture ahead is computed.
 AHEAD_H = (3, 6, 12, 18, 24, 36, 48, 72, 96, 120, 144, 168)
 
@@ -52,24 +55,25 @@ def draw_course(moisture: Moisture, segment: Segment | None, row: SpoolBoard) ->
         for point in _PAST.run(spool=row.spool_id, since=since, now=now)
     ]
     here = (now, moisture.outer_pct(SMALL_JOB_G))
-    series = [as_series("computed", COMPUTED, [*past, here])]
+    series = [as_series(_("computed"), COMPUTED, [*past, here])]
     if segment is not None:
         ahead = [(now + timedelta(hours=h), band) for h, band in _forecast(moisture, segment, values)]
-        series.append(as_series("forecast here", FORECAST, [here, *ahead]))
+        series.append(as_series(_("forecast here"), FORECAST, [here, *ahead]))
     dried = [(at, band) for at, band in list_dried(row) if at <= now + AHEAD]
     if dried:
-        series.append(as_series("drying and after it", OTHER_FORECAST, dried))
+        series.append(as_series(_("drying and after it"), OTHER_FORECAST, dried))
     frame = Frame(
-        f"Moisture of the next {SMALL_JOB_G:.0f} g, %",
+        _("Moisture of the next {mass_g} g, %").format(mass_g=f"{SMALL_JOB_G:.0f}"),
         since,
         now + AHEAD,
         limits=[
-            Limit(values.limit_clear_pct, "prints well up to"),
-            Limit(values.limit_hold_pct, "print limit"),
+            Limit(values.limit_clear_pct, _("prints well up to")),
+            Limit(values.limit_hold_pct, _("print limit")),
         ],
         marks=[Mark(now, NOW), *_list_weighings(moisture)],
         spans=_list_dryings(moisture, row),
         from_zero=True,
+        height=HEIGHT,
     )
     return draw_chart(frame, series)
 
@@ -107,7 +111,7 @@ def _forecast(moisture: Moisture, segment: Segment, values: MaterialValues) -> l
 
 def _list_weighings(moisture: Moisture) -> list[Mark]:
     return [
-        Mark(entry.at, "weighed", f"weighed {entry.gross_g:.0f} g")
+        Mark(entry.at, _("weighed"), _("weighed {mass_g} g").format(mass_g=f"{entry.gross_g:.0f}"))
         for entry in moisture.history.entries
         if entry.kind == MassEntry.Kind.WEIGHED and entry.gross_g is not None
     ]
@@ -116,4 +120,4 @@ def _list_weighings(moisture: Moisture) -> list[Mark]:
 def _list_dryings(moisture: Moisture, row: SpoolBoard) -> list[Span]:
     """A run that goes on is drawn to the time when the spool is ready."""
     goes_on_until = max(moisture.at, row.ready_at or moisture.at)
-    return [Span(run.start, run.end or goes_on_until, "drying run") for run in moisture.history.runs]
+    return [Span(run.start, run.end or goes_on_until, _("drying run")) for run in moisture.history.runs]

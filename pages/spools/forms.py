@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 from django.db.models import QuerySet
+from django.utils.translation import gettext as _
 
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
@@ -28,14 +29,17 @@ CAP_HELP = "Only if stated; otherwise the material decides."
 
 
 class PlaceChoice(forms.ModelChoiceField):
-    """A place as large radio buttons, named with its kind."""
+    """A place as large radio buttons, or as a list to open in one line, named with its kind."""
 
-    def __init__(self, places: QuerySet[Place], label: str) -> None:
-        super().__init__(places, label=label, widget=forms.RadioSelect, empty_label=None)
+    def __init__(self, places: QuerySet[Place], label: str, *, in_a_line: bool = False) -> None:
+        if in_a_line:
+            super().__init__(places, label=label, empty_label=_("Choose"))
+        else:
+            super().__init__(places, label=label, widget=forms.RadioSelect, empty_label=None)
 
     def label_from_instance(self, place: Place) -> str:
         kind = place.get_kind_display()
-        return place.name if kind in place.name.lower() else f"{place.name} ({kind})"
+        return place.name if kind.lower() in place.name.lower() else f"{place.name} ({kind})"
 
 
 class WithPlaces(forms.Form):
@@ -231,6 +235,8 @@ class EndForm(forms.Form):
 class LoadForm(forms.Form):
     """The last word before a spool goes on a toolhead."""
 
+    SELDOM = ("fed_from", "when")
+
     override_reason = forms.CharField(
         label="Load it in spite of the hold, because",
         max_length=300,
@@ -253,6 +259,21 @@ class LoadForm(forms.Form):
         if current_spool is not None:
             code = pretty(current_spool.code)
             places = Place.objects.in_use().exclude(kind=Place.Kind.PRINTER)
-            self.fields["unload_to"] = PlaceChoice(places, f"{code} comes off and goes to")
-            self.fields["unload_to"].error_messages["required"] = f"Say where {code} goes."
-            self.order_fields(["unload_to"])
+            unload_to = PlaceChoice(
+                places, _("{code} comes off and goes to").format(code=code), in_a_line=True
+            )
+            unload_to.error_messages["required"] = _("Choose where {code} goes.").format(code=code)
+            self.fields["unload_to"] = unload_to
+
+    @property
+    def main_fields(self) -> list[forms.BoundField]:
+        return [field for field in self if field.name not in self.SELDOM]
+
+    @property
+    def seldom_fields(self) -> list[forms.BoundField]:
+        """Those whose initial values nearly always hold."""
+        return [field for field in self if field.name in self.SELDOM]
+
+    @property
+    def has_wrong_seldom(self) -> bool:
+        return any(field.errors for field in self.seldom_fields)

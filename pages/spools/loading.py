@@ -18,10 +18,12 @@ from maintenance.readiness.rules import judge
 from maintenance.readiness.rules.service import material_change
 from maintenance.readiness.verdict import HOLD
 from pages.frame.forms import apply, post_data
-from pages.spools.detail import SHOWN_TOOLHEADS, format_lasts
+from pages.spools.detail import SHOWN_TOOLHEADS
 from pages.spools.forms import LoadForm, UnloadForm
+from pages.spools.lasting import format_lasts
 from pages.spools.lookup import with_spool, with_spool_in_use
 from spools.codes import pretty
+from spools.inventory.moves import find_last_storage
 from spools.inventory.queries import cut_search
 from spools.models import Spool
 
@@ -54,7 +56,7 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
         post_data(request),
         hold=verdict.state == HOLD,
         current_spool=current_spool,
-        initial={"fed_from": fed_from},
+        initial={"fed_from": fed_from, "unload_to": current_spool and find_last_storage(current_spool)},
     )
     if apply(
         form,
@@ -174,7 +176,9 @@ def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
         messages.error(request, f"{pretty(spool.code)} is on no toolhead.", extra_tags="on_no_toolhead")
         return redirect("spool", spool.code)
     form = UnloadForm(
-        post_data(request), current_place=None if loading.fed_from_id else loading.toolhead.printer.place
+        post_data(request),
+        current_place=None if loading.fed_from_id else loading.toolhead.printer.place,
+        initial={"place": find_last_storage(spool)},
     )
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(

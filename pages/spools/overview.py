@@ -11,11 +11,11 @@ from django.utils import timezone
 
 from maintenance.board.version import board_version
 from maintenance.reminders.conditions.moisture import find_damp_spools
-from spools.air.hourly import HOUR
+from pages.spools.lasting import format_lasts_shortly
+from pages.spools.winding_chart import draw_reel_level
 from spools.board import board
 from spools.catalogue.values import material_values
-from spools.drying.advice_wording import format_hours_ahead
-from spools.inventory.queries import cut_search, search_spools
+from spools.inventory.queries import cut_search, load_full_masses, search_spools
 from spools.models import Ending, Spool, SpoolBoard
 
 PER_PAGE = 50
@@ -37,12 +37,18 @@ def spools(request: HttpRequest) -> HttpResponse:
         listed = listed.prefetch_related(Prefetch("endings", Ending.objects.valid(), to_attr="endings_now"))
     page = Paginator(search_spools(listed, search), PER_PAGE).get_page(request.GET.get("page"))
     now, shown = timezone.now(), list(page)
-    rows = {} if empty else board.read([spool.pk for spool in shown], now)
+    ids = [spool.pk for spool in shown]
+    rows = {} if empty else board.read(ids, now)
+    full_g = {} if empty else load_full_masses(ids)
     query = request.GET.copy()
     query.pop("page", None)
     context = {
         "page": page,
-        "rows": [{"spool": spool, **_answers(spool, rows.get(spool.pk), now)} for spool in shown],
+        "rows": [
+            {"spool": spool, **_answers(spool, rows.get(spool.pk), full_g.get(spool.pk, 0.0), now)}
+            for spool in shown
+        ],
+        "oldest": min((row.computed_at for row in rows.values()), default=None),
         "empty": empty,
         "damp": damp,
         "wanted": search,
@@ -52,20 +58,16 @@ def spools(request: HttpRequest) -> HttpResponse:
     return render(request, "spools/list.html", context)
 
 
-def _answers(spool: Spool, row: SpoolBoard | None, now: datetime) -> dict[str, Any]:
+def _answers(spool: Spool, row: SpoolBoard | None, full_g: float, now: datetime) -> dict[str, Any]:
     """What the board says; nothing of a spool that has no row yet."""
     if row is None:
         return {}
+    limit_pct = material_values(spool.feedstock).limit_hold_pct
     return {
         "row": row,
-        "limit_pct": material_values(spool.feedstock).limit_hold_pct,
-        "prints_well": _format_until(row.prints_well_until, now),
-        "printable": _format_until(row.printable_until, now),
+        "limit_pct": limit_pct,
+        # Of the bar: full at the print limit and above.
+        "share": min(100.0, 100 * row.p50_pct / limit_pct),
+        "level": draw_reel_level(row.mass_g, full_g),
+        "lasts": format_lasts_shortly(row, now),
     }
-
-
-def _format_until(until: datetime | None, now: datetime) -> str:
-    """How long from now; empty when it is over."""
-    if until is not None and until <= now:
-        return ""
-    return format_hours_ahead(None if until is None else (until - now) / HOUR)

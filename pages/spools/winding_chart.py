@@ -3,8 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from math import cos, radians, sin, sqrt
+
+from django.utils.translation import gettext as _
 
 from pages.charts.chart import COMPUTED, Chart, Frame, Limit, Series, draw_chart
+from spools.wording import format_number
 
 # Inner and outer radius in mm; low, likely and high moisture in %.
 Shell = tuple[float, float, float, float, float]
@@ -23,15 +27,34 @@ class Ring:
 
 
 @dataclass(frozen=True)
+class Scale:
+    """The tints side by side in equal widths, with the limits at their borders.
+
+    steps: (x, tint); limits: (x, text, whether it stands above), x in %; at: where the likely moisture lies.
+    """
+
+    steps: list[tuple[int, int]]
+    limits: list[tuple[int, str, bool]]
+    at: float
+
+
+@dataclass(frozen=True)
 class Picture:
-    """Rings from the core outwards, the radii of the rim, of the full winding, core and hole, and the tints in words."""
+    """Rings from the core outwards, the radii of the rim, of the full winding, core and hole.
+
+    leaders: (x and y of a point of the picture, y of its label, key of the label).
+    """
 
     rings: list[Ring]
     rim: float
     full: float
     core: float
     hole: float
-    legend: list[tuple[int, str]]
+    leaders: list[tuple[float, float, float, str]]
+
+
+# Heights of the labels, in the box, and the angles of the points that they name, anticlockwise from the right.
+LABELS = {"full": (12.0, 52.0), "outside": (38.0, 14.0), "inside": (74.0, -30.0)}
 
 
 def draw_winding(
@@ -42,10 +65,7 @@ def draw_winding(
     full_radius_mm: of the winding when there was the most on it. clear_pct: the material prints well up to this;
     hold_pct: the print limit.
     """
-    ends = [HALF * clear_pct, clear_pct, HALF * (clear_pct + hold_pct), hold_pct]
-    words = ["dry", "prints well", "strings may show", "the print limit"]
-    legend = [f"up to {end:.2g} %: {word}" for end, word in zip(ends, words, strict=True)]
-    legend.append("above the limit (hatched)")
+    ends = _list_ends(clear_pct, hold_pct)
 
     def tint(shell: Shell) -> int:
         return sum(shell[3] > end for end in ends)
@@ -57,8 +77,54 @@ def draw_winding(
         run = list(group)
         outline = _circle(run[-1][1] * scale) + _circle(run[0][0] * scale)
         rings.append(Ring(outline, shade, shade == OVER_LIMIT))
-    core = shells[0][0] * scale
-    return Picture(rings, outer_mm * scale, RIM, core, HALF * core, list(enumerate(legend)))
+    core, rim = shells[0][0] * scale, outer_mm * scale
+    radii = {"full": RIM, "outside": rim, "inside": core}
+    leaders = [(*_point_at(radii[key], angle), y, key) for key, (y, angle) in LABELS.items()]
+    return Picture(rings, rim, RIM, core, HALF * core, leaders)
+
+
+@dataclass(frozen=True)
+class ReelLevel:
+    """How full a reel is, for the small picture in lists: templates/spools/_reel_level.html."""
+
+    share_pct: int
+    radius: float
+
+
+# Radii of the core and of the full winding in that picture.
+LEVEL_CORE, LEVEL_FULL = 7.0, 20.0
+
+
+def draw_reel_level(mass_g: float, full_g: float) -> ReelLevel:
+    """The winding on a reel whose rim has a radius of LEVEL_FULL: its area is as the mass.
+
+    full_g: when there was the most on it.
+    """
+    share = min(1.0, max(0.0, mass_g) / max(full_g, mass_g, 1.0))
+    return ReelLevel(round(100 * share), sqrt(LEVEL_CORE**2 + share * (LEVEL_FULL**2 - LEVEL_CORE**2)))
+
+
+def draw_scale(likely_pct: float, clear_pct: float, hold_pct: float) -> Scale:
+    """The tints of draw_winding as a scale. likely_pct: of the turns that are printed next."""
+    ends = [0.0, *_list_ends(clear_pct, hold_pct), 2 * hold_pct]
+    width = 100 // (len(ends) - 1)
+    tint = min(sum(likely_pct > end for end in ends[1:]), len(ends) - 2)
+    part = min(1.0, (likely_pct - ends[tint]) / (ends[tint + 1] - ends[tint]))
+    limits = [
+        (2 * width, _("prints well up to {limit} %").format(limit=format_number(clear_pct)), True),
+        (4 * width, _("print limit {limit} %").format(limit=format_number(hold_pct)), False),
+    ]
+    return Scale([(width * n, n) for n in range(len(ends) - 1)], limits, width * (tint + part))
+
+
+def _list_ends(clear_pct: float, hold_pct: float) -> list[float]:
+    """The moisture at which each tint but the last ends."""
+    return [HALF * clear_pct, clear_pct, HALF * (clear_pct + hold_pct), hold_pct]
+
+
+def _point_at(radius: float, degrees: float) -> tuple[float, float]:
+    turned = radians(degrees)
+    return BOX / 2 + radius * cos(turned), BOX / 2 - radius * sin(turned)
 
 
 def draw_depths(shells: Sequence[Shell], mass_g: float, clear_pct: float, hold_pct: float) -> Chart:
@@ -70,16 +136,19 @@ def draw_depths(shells: Sequence[Shell], mass_g: float, clear_pct: float, hold_p
         for inner, outer, low, likely, high in reversed(shells)
     ]
     frame = Frame(
-        "Moisture from the outer turns to the core, %",
+        _("Moisture from the outer turns to the core, %"),
         0.0,
         mass_g,
-        along="Printed before, g",
+        along=_("Printed before, g"),
         along_unit="g",
-        limits=[Limit(clear_pct, "prints well up to"), Limit(hold_pct, "print limit")],
+        limits=[Limit(clear_pct, _("prints well up to")), Limit(hold_pct, _("print limit"))],
         from_zero=True,
     )
-    points, bands = [(g, likely) for g, _, likely, _ in inwards], [(low, high) for _, low, _, high in inwards]
-    return draw_chart(frame, [Series("moisture", COMPUTED, points, bands)])
+    points, bands = (
+        [(g, likely) for g, low, likely, high in inwards],
+        [(low, high) for g, low, likely, high in inwards],
+    )
+    return draw_chart(frame, [Series(_("moisture"), COMPUTED, points, bands)])
 
 
 def _circle(radius: float) -> str:

@@ -22,6 +22,14 @@ def current_stay(spool: Spool) -> Stay | None:
     return Stay.objects.filter(spool=spool, end=None).select_related("place").first()
 
 
+def find_last_storage(spool: Spool) -> Place | None:
+    """The place where a spool was stored last, or is: neither a printer nor a dryer, and in use. One query."""
+    stays = Stay.objects.filter(spool=spool, place__in=Place.objects.in_use())
+    stays = stays.exclude(place__kind__in=[Place.Kind.PRINTER, Place.Kind.DRYER])
+    last = stays.select_related("place").last()
+    return None if last is None else last.place
+
+
 @transaction.atomic
 def move_spool(
     spool: Spool,

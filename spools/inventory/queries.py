@@ -3,10 +3,10 @@
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from django.db.models import CharField, Exists, OuterRef, Q, QuerySet
+from django.db.models import CharField, Exists, OuterRef, Q, QuerySet, Sum
 
 from background.prepared import Ids, Parameter, PreparedRows
-from spools.models import Feedstock, Place, Spool, Stay
+from spools.models import Feedstock, MassEntry, Place, Spool, Stay
 
 MOST_WORDS = 8
 MOST_LETTERS = 200
@@ -40,6 +40,13 @@ def spools_by_id(ids: Iterable[int], weighings: bool = True) -> dict[int, Spool]
     loaded = spools.in_bulk(list(ids))
     share_feedstocks(loaded.values())
     return loaded
+
+
+def load_full_masses(ids: Collection[int]) -> dict[int, float]:
+    """The grams that these spools had when full, by their labels: received, or joined onto them later. One query."""
+    kinds = [MassEntry.Kind.RECEIVED, MassEntry.Kind.JOINED]
+    entries = MassEntry.objects.valid().filter(spool__in=list(ids), kind__in=kinds).order_by()
+    return dict(entries.values_list("spool").annotate(full_g=Sum("net_change_g")))
 
 
 def cut_search(text: str) -> str:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from pages.spools.winding_chart import OVER_LIMIT, draw_depths, draw_winding
+from pages.spools.winding_chart import OVER_LIMIT, draw_depths, draw_reel_level, draw_scale, draw_winding
 from pages.templatetags.spoken import roughly
 from spools.wording import format_duration
 
@@ -18,7 +18,22 @@ def test_each_tint_ends_at_its_limit():
     drawn = draw_winding(shells(0.2, 0.4, 0.6, 0.8, 0.81), 90, CLEAR_PCT, HOLD_PCT)
     assert [ring.tint for ring in drawn.rings] == [0, 1, 2, 3, OVER_LIMIT]
     assert [ring.hatched for ring in drawn.rings] == [False, False, False, False, True]
-    assert [tint for tint, _ in drawn.legend] == [0, 1, 2, 3, OVER_LIMIT]
+    assert [key for *_, key in drawn.leaders] == ["full", "outside", "inside"]
+
+
+@pytest.mark.parametrize(
+    ("pct", "at"), [(0, 0), (0.1, 10), (0.4, 40), (0.7, 70), (0.8, 80), (1.2, 90), (9, 100)]
+)
+def test_the_scale_marks_the_moisture_among_the_limits(pct, at):
+    scale = draw_scale(pct, CLEAR_PCT, HOLD_PCT)
+    assert scale.at == pytest.approx(at)
+    assert [x for x, *_ in scale.limits] == [40, 80]
+
+
+def test_a_reel_in_a_list_is_as_full_as_its_area():
+    levels = [draw_reel_level(mass_g, 1000) for mass_g in (0, 500, 1000, 1100)]
+    assert [level.share_pct for level in levels] == [0, 50, 100, 100]
+    assert levels[1].radius ** 2 == pytest.approx((levels[0].radius ** 2 + levels[2].radius ** 2) / 2)
 
 
 def test_neighbours_of_one_tint_are_one_ring_from_core_to_rim():
