@@ -32,9 +32,6 @@ class Owner(Newcomer):
     def note(self, key: str) -> Locator:
         return self.page.locator(f'main [data-note="{key}"]')
 
-    def open(self, summary: str) -> None:
-        self.page.get_by_role("main").locator("summary", has_text=summary).first.click()
-
     def withdraw(self, name: str | re.Pattern[str]) -> None:
         """A fact, by the button or link at its line."""
         self.tap(name)
@@ -70,8 +67,7 @@ def test_a_file_for_another_material_is_a_hold_before_loading(me: Owner) -> None
     me.tap("State its material")
     me.fill(tool_0="PLA")
     me.tap("Save")
-    me.go(f"/s/{ABS}/")
-    me.tap("Load")
+    me.go(f"/s/{ABS}/load/")
     me.tap("Load on North T0")
     expect(me.note("planned_job")).to_contain_text("desk tray.gcode")
     expect(me.page.locator(".verdict .state").first).to_have_class(re.compile("state-hold"))
@@ -93,21 +89,24 @@ def test_slips_are_withdrawn_from_the_page_that_shows_them(me: Owner) -> None:
     me.withdraw(re.compile("^Withdraw the reading of"))
     me.sees_not(", 5 % RH")
     me.go(f"/s/{ABS}/")
+    me.open("More")
     me.tap("Move")
     me.fill(place="Old tub")
     me.tap("Move it")
     me.sees("In Old tub")
     me.withdraw(re.compile("^Withdraw the move"))
     me.sees("In Sealed bags")
+    me.open("More")
     me.tap("Empty or gone")
     me.fill(kind="used up")
     me.tap("Take it out of use")
     expect(me.note("ended").first).to_be_visible()
     me.withdraw("Take it back")
-    expect(me.page.get_by_role("link", name="Load", exact=True)).to_be_visible()
+    expect(me.page.locator('[data-act="load"]')).to_be_visible()
     # Most of the heat that this polyamide got was a night in the dryer that is no more.
     me.go(f"/s/{FORGOTTEN}/")
     me.sees("96 % of the heat")
+    me.open("Earlier")
     me.withdraw(re.compile("^Withdraw the drying run"))
     me.sees(re.compile(r"\b66 % of the heat"))
 
@@ -172,16 +171,16 @@ def test_a_service_uses_up_a_consumable_until_it_is_to_be_reordered(me: Owner) -
 
 def test_a_price_makes_a_cost_and_a_bad_batch_leads_to_its_jobs(me: Owner, tmp_path: Path) -> None:
     me.go(f"/s/{LOADED}/")
-    me.page.locator("section", has=me.page.locator("#amount")).locator("summary").click()
+    me.open("Reel, batch, price")
     me.tap(re.compile("the price$"))
     me.fill(price="19,90")
     me.tap("Save the price")
-    me.page.locator("section", has=me.page.locator("#amount")).locator("summary").click()
+    me.open("Reel, batch, price")
     expect(me.note("price")).to_contain_text("19.90")
     me.tap("Correct the reel or the batch")
     me.fill(batch="Q-1407")
     me.tap("Save the correction")
-    me.page.locator("section", has=me.page.locator("#amount")).locator("summary").click()
+    me.open("Reel, batch, price")
     me.note("its_jobs").get_by_role("link", name="Q-1407").click()
     me.tap("labels for bins")
     expect(me.note("batch")).to_contain_text("Q-1407")
@@ -319,3 +318,16 @@ def last_doubled_night() -> date:
     nights = [date(year, 10, 31) for year in (today.year, today.year - 1)]
     sundays = [night - timedelta(days=(night.weekday() + 1) % 7) for night in nights]
     return next(night for night in sundays if night < today)
+
+
+def test_a_spool_is_loaded_in_two_taps_from_its_label_and_from_today(me: Owner) -> None:
+    """On a toolhead that another spool is on, too: the place that it came from is chosen."""
+    # The phone's camera opens its page.
+    me.go(f"/s/{ABS}/")
+    me.page.locator('[data-act="load"]').click()
+    me.tap("Load it")
+    expect(me.page.locator('[data-act="record_job"]')).to_be_visible()
+    me.go("/")
+    me.page.get_by_role("main").locator('a[href*="/load/?"]').first.click()
+    me.tap("Load it")
+    expect(me.page.locator('[data-act="record_job"]')).to_be_visible()

@@ -57,6 +57,10 @@ class Newcomer:
         both = self.page.get_by_role("main").get_by_role("button", name=name)
         both.or_(self.page.get_by_role("main").get_by_role("link", name=name)).first.click()
 
+    def open(self, summary: str) -> None:
+        """Unfolds what stands below these words."""
+        self.page.get_by_role("main").locator("summary", has_text=summary).first.click()
+
     def fill(self, **fields: str | bool) -> None:
         """Fields by their names: text, choices by label, radio buttons by label, check boxes by truth."""
         for name, value in fields.items():
@@ -213,12 +217,14 @@ def receive(me: Newcomer) -> str:
 
 def leave_on_the_shelf(me: Newcomer, code: str) -> None:
     me.go(f"/s/{code}/")
+    me.open("More")
     me.tap("Move")
     me.fill(place="Open shelf", when=ago(days=-1))
     me.tap("Move it")
     me.sees("future")
     me.fill(place="Open shelf", when=ago(days=3))
     me.tap("Move it")
+    me.open("More")
     me.tap("I opened the bag")
     me.fill(when=ago(days=3))
     me.tap("The bag is opened")
@@ -239,7 +245,6 @@ def scan_and_see_the_hold(me: Newcomer, code: str) -> None:
 
 def dry(me: Newcomer, code: str) -> None:
     me.tap("Dry")
-    me.tap("Plan in Warm cabinet")
     me.sees("at most 90 °C")
     hours = me.page.locator('form[method="post"] [name="planned_hours"]').input_value()
     me.fill(set_point_c="95", when=ago(hours=24))
@@ -252,12 +257,13 @@ def dry(me: Newcomer, code: str) -> None:
     me.page.locator('select[name$="place"]').select_option(label="Dry box")
     me.tap("Take out")
     me.go(f"/s/{code}/")
-    expect(me.page.locator("li", has_text="Left").first).to_contain_text("Clear")
+    expect(me.page.locator('[data-note="best_verdict"]', has_text="Left")).to_contain_text("Clear")
 
 
 def load(me: Newcomer, code: str) -> None:
     """On the machine with the brass nozzle, in spite of the warning."""
-    me.tap("Load")
+    me.open("More")
+    me.tap("Other toolhead")
     me.tap("Load on Right")
     me.sees("Hold")
     me.sees("brass")
@@ -305,12 +311,14 @@ def mend_the_past(me: Newcomer, code: str) -> None:
     me.fill(reason="It was another spool.")
     me.tap("Withdraw")
     me.sees("On Right")
+    me.open("Earlier")
     me.tap("Add a past stay")
     me.fill(place="Dry box", start=ago(hours=40), end=ago(hours=10))
     me.tap("Save")
     me.sees("was drying in Warm cabinet")
     me.fill(start=ago(hours=40), end=ago(hours=36))
     me.tap("Save")
+    me.open("Earlier")
     me.tap("Add a past drying run")
     me.fill(dryer="Warm cabinet", set_point_c="70", start=ago(hours=60), end=ago(hours=52))
     me.tap("Save")
