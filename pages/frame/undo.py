@@ -69,6 +69,8 @@ OPPOSITES = {
     for name in ("feedstock", "machine", "place", "toolhead")
     for act, other in (("retire", "bring-back"), ("bring-back", "retire"))
 }
+# Ways back themselves, and a whole shop, each part of which is corrected on its page.
+FINAL = {"first-hour", "take-back", "withdraw"}
 FACTS = {fact_kind.facts.model: name for name, fact_kind in KINDS.items()}
 # Facts that others own are withdrawn with these, so these come first.
 OWNERS = [
@@ -192,7 +194,7 @@ def _find_way_back(request: HttpRequest, match: ResolverMatch, steps: list[Step]
         right = next((step[2] for step in steps if step[:2] == ["fact", CORRECTIONS[name]]), None)
         address = reverse(name, kwargs=match.kwargs | {"pk": right})
         return {"address": address, "inputs": _list_former_inputs(form)}
-    return {"steps": steps} if steps and name not in ("withdraw", "take-back") else None
+    return {"steps": steps} if steps and name not in FINAL else None
 
 
 def _list_former_inputs(form: forms.BaseForm) -> list[tuple[str, str]]:

@@ -268,6 +268,7 @@ WITHOUT = {
         "notifications-push",
         "notifications-webhook",
     },
+    "a whole shop, each part of which is corrected on its page": {"first-hour"},
     "many rows of which a span is withdrawn on the place's page": {"place-readings"},
 }
 
@@ -284,7 +285,8 @@ NOTED = {
     "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {
-    "audit", "calendar-feed", "drying", "feedstock", "flow-check", "jobs", "labels", "live", "machine", "machines", "material",
+    "audit", "calendar-feed", "drying", "feedstock", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
+    "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
     "manifest", "reminder", "reminders", "reminders-ended", "scan", "service",
     "short-code", "spool", "words", "spool-history", "spool-label",
