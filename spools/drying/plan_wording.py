@@ -143,7 +143,8 @@ def name_limit(limited_by: Values) -> str:
     limiter = LIMITERS.get(limited_by["code"].removeprefix("drying.limited_by_"))
     if limiter is None:
         return ""
-    return f"{_('Limited by {limiter}.').format(limiter=limiter)} {Statement.from_data(limited_by).sentence}"
+    sentence = _("Limited by {limiter}.").format(limiter=limiter)
+    return f"{sentence} {Statement.from_data(limited_by).sentence}"
 
 
 @words_for("drying.limited_by_room")
