@@ -19,7 +19,7 @@ from tests.pages.shown import VOID
 
 FIRST, LAST = "⟦", "⟧"
 READ = ("title", "alt", "placeholder", "aria-label", "aria-description", "aria-valuetext")
-WORD = re.compile(r"[^\W\d_]{2,}")
+WORD = re.compile(r"[^\W\d_¹²³⁰⁴-⁹]{2,}")
 UNITS = {
     "mm",
     "cm",
@@ -28,8 +28,6 @@ UNITS = {
     "mg",
     "min",
     "kWh",
-    "cm³",
-    "m²",
     "kJ",
     "mol",
     "HV",
