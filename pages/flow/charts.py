@@ -96,4 +96,4 @@ def _dots(name: str, kind: str, points: list[tuple[int, float]], chosen: list[bo
 
 
 def _write_loss(loss_pct: float) -> str:
-    return format_percent(loss_pct, 1)
+    return format_percent(loss_pct, -1)

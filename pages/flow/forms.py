@@ -117,7 +117,7 @@ class FlowMassesForm(forms.Form):
     """Masses of the blobs of a plan; the field of a lost blob stays empty."""
 
     when = WhenField(label=gettext_lazy("Extruded"), help_text=gettext_lazy("Empty: now."))
-    note = forms.CharField(max_length=300, required=False)
+    note = forms.CharField(label=gettext_lazy("Note"), max_length=300, required=False)
 
     def __init__(self, *args: Any, blobs: list[float], setup: CheckSetup, **options: Any) -> None:
         super().__init__(*args, **options)
