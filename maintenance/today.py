@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import Min, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.board import toolheads
 from maintenance.board.choice import Pair, SpoolColumns, choose_pairs, load_columns, quantity_state
@@ -26,7 +27,7 @@ from spools.board.airs import AirClass, air_class
 from spools.inventory.queries import load_feedstocks, load_with_materials
 from spools.models import Feedstock, Place, Spool, SpoolBoard
 from spools.statements import Statement
-from spools.wording import round_up_time
+from spools.wording import format_percent, round_up_time
 
 from .models import Fitting, Toolhead
 
@@ -198,7 +199,11 @@ def material_name(feedstock: Feedstock) -> str:
     """The material of a feedstock in words: polymer and filler."""
     if feedstock.filler is None:
         return feedstock.polymer.name
-    return f"{feedstock.polymer} with {100 * feedstock.filler_mass_fraction:.0f} % {feedstock.filler}"
+    return _("{polymer} with {share} {filler}").format(
+        polymer=feedstock.polymer,
+        share=format_percent(100 * feedstock.filler_mass_fraction),
+        filler=_(feedstock.filler.name),
+    )
 
 
 def _choose_held(
