@@ -1,11 +1,7 @@
 """Readings from a CSV file: time, temperature_c, rh_pct, as loggers and spreadsheets write them."""
 
-import csv
-from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
 from datetime import datetime
-from io import SEEK_END, TextIOWrapper
-from itertools import chain
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -15,10 +11,9 @@ from django.utils.translation import gettext as _
 from spools import limits
 from spools.checks import require_past_time, require_within
 from spools.refusals import refusal
+from spools.tables import read_table
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
-MAX_LINES = 200_000
-MAX_BYTES = 10 * 2**20
 
 
 def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
@@ -28,14 +23,10 @@ def read_csv(file: Any) -> list[tuple[datetime, float, float]]:
     columns; decimal commas where the columns are not parted by commas. Other columns are passed over.
     Raises ValidationError that names the line.
     """
-    with closing(_lines(file)) as lines:
-        first = next(lines, "")
-        if not first.strip():
-            raise refusal("file_empty", " ".join([_("The file is empty."), _name_columns()]))
-        delimiter = max(";\t,", key=first.count)
+    with closing(read_table(file, COLUMNS)) as table:
         rows = [
-            require_reading((at, temperature_c, rh_pct), _("Line {number}, ").format(number=number))
-            for number, at, temperature_c, rh_pct in _parse(chain([first], lines), delimiter)
+            require_reading(_read_cells(number, cells), _("Line {number}, ").format(number=number))
+            for number, cells in table
         ]
     if not rows:
         raise refusal("no_readings", _("The file has a header and no readings below it."))
@@ -59,64 +50,9 @@ def require_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, floa
         raise refusal("impossible_reading", sentence) from None
 
 
-def _lines(file: Any) -> Generator[str, None, None]:
-    """The lines of a file of text, one after the other."""
-    stored = getattr(file, "file", file)
-    if stored.seek(0, SEEK_END) > MAX_BYTES:
-        raise refusal(
-            "file_too_large",
-            _("The file is larger than {size} MiB. Split it.").format(size=MAX_BYTES // 2**20),
-            "file",
-        )
-    stored.seek(0)
-    text = TextIOWrapper(stored, "utf-8-sig")
-    try:
-        for number, line in enumerate(text, 1):
-            if number > MAX_LINES:
-                sentence = _("The file has more than {count} lines. Split it.").format(count=MAX_LINES)
-                raise refusal("file_too_long", sentence)
-            if "\0" in line:
-                raise _not_text()
-            yield line
-    except UnicodeDecodeError:
-        raise _not_text() from None
-    finally:
-        # The file stays open for whoever opened it.
-        text.detach()
-
-
-def _name_columns(missing: Sequence[str] = ()) -> str:
-    columns = ", ".join(COLUMNS)
-    if not missing:
-        return _("The first line must name the columns {columns}.").format(columns=columns)
-    sentence = _("The first line must name the columns {columns}; missing: {missing}.")
-    return sentence.format(columns=columns, missing=", ".join(missing))
-
-
-def _not_text() -> ValidationError:
-    return refusal("not_text", _("This is not a text file. Export the readings as CSV in UTF-8."))
-
-
-def _parse(lines: Iterator[str], delimiter: str) -> Iterator[tuple[int, datetime, float, float]]:
-    try:
-        reader = csv.reader(lines, delimiter=delimiter, strict=True)
-        names = [name.strip().lower() for name in next(reader)]
-        missing = [column for column in COLUMNS if column not in names]
-        if missing:
-            raise refusal("column_missing", _name_columns(missing))
-        places = [names.index(column) for column in COLUMNS]
-        for cells in reader:
-            number = reader.line_num
-            if not any(cell.strip() for cell in cells):
-                continue
-            if len(cells) <= max(places):
-                sentence = _("Line {number} has {count} columns. Complete it or take it out.")
-                raise refusal("column_count", sentence.format(number=number, count=len(cells)))
-            at, temperature_c, rh_pct = (cells[place].strip() for place in places)
-            yield number, _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
-    except csv.Error as error:
-        sentence = _("Line {number} is not CSV ({error}). Correct it.")
-        raise refusal("not_csv", sentence.format(number=reader.line_num, error=error)) from None
+def _read_cells(number: int, cells: dict[str, str]) -> tuple[datetime, float, float]:
+    at, temperature_c, rh_pct = (cells[column] for column in COLUMNS)
+    return _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
 
 
 def _time(text: str, number: int) -> datetime:

@@ -138,7 +138,7 @@ def begin(me: Newcomer) -> None:
     """From the empty shop's Today to the first verdict."""
     me.count_anew()
     me.tap("Begin")
-    me.fill(printer_name="Bench", nozzle=BRASS, nozzle_age="about half a year", polymer="PLA")
+    me.fill(printer_name="Bench", nozzle=BRASS, nozzle_age="just fitted", polymer="PLA")
     me.fill(maker="Fernhill Polymers", colour="grey", count="2", state="opened", since="about a month")
     me.tap("Show the verdict")
     me.sees(re.compile("Clear|Caution"))
