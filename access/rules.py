@@ -86,6 +86,7 @@ SET_UP = {
     "rates",
     "service-kind",
     "service-kind-new",
+    "spools-import",
     "status-again",
     "toolhead-bring-back",
     "toolhead-edit",
@@ -140,7 +141,16 @@ FORMS = {
     "withdraw",
 }
 # Endpoints of the same, which everybody may read.
-SET_UP_ENDPOINTS = ("feedstocks", "makers", "partkinds", "places", "printers", "servicekinds", "toolheads")
+SET_UP_ENDPOINTS = (
+    "feedstocks",
+    "makers",
+    "partkinds",
+    "places",
+    "printers",
+    "servicekinds",
+    "spoollists",
+    "toolheads",
+)
 
 
 def required_role(name: str | None, method: str) -> str:

@@ -26,6 +26,7 @@ from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.schema import SchemaView
 from .views.service import ServiceKinds, Services
+from .views.spool_lists import SpoolLists
 from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
 from .views.today import Now
 from .views.token import Tokens
@@ -54,6 +55,7 @@ for prefix, endpoint in [
     (r"spools/(?P<code>[^/]+)/joinings", Joinings),
     (r"spools/(?P<code>[^/]+)/respoolings", Respoolings),
     ("spools", Spools),
+    ("spool-lists", SpoolLists),
     ("drying-runs", DryingRuns),
     ("print-requests", PrintRequests),
     ("week-plans", WeekPlans),

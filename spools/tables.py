@@ -1,6 +1,7 @@
 """Tables of text: CSV files of loggers and spreadsheets, and what is pasted from a spreadsheet, read as a stream."""
 
 import csv
+import re
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import closing
 from io import SEEK_END, TextIOWrapper
@@ -13,6 +14,8 @@ from django.utils.translation import gettext as _
 from spools.refusals import refusal
 
 MAX_LINES = 200_000
+# 1,000 is a thousand to some and one to others.
+THOUSANDS_OR_DECIMALS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 MAX_BYTES = 10 * 2**20
 Row = tuple[int, dict[str, str]]
 

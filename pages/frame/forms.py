@@ -1,6 +1,5 @@
 """Helpers that all forms share."""
 
-import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -18,6 +17,7 @@ from django.utils.translation import gettext_lazy
 from background.logs import current_request
 from spools.limits import Limits
 from spools.refusals import refusal
+from spools.tables import THOUSANDS_OR_DECIMALS
 
 if TYPE_CHECKING:
     from django.utils.functional import _StrPromise
@@ -155,8 +155,6 @@ def _was_skipped(naive: datetime) -> bool:
 
 
 NO_NUMBER = gettext_lazy("Enter a number, such as 1.5 or 1,5.")
-# 1,000 is a thousand to some and one to others.
-THOUSANDS_OR_DECIMALS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 class _WithComma:

@@ -1,11 +1,12 @@
 from django.urls import path, re_path
 
-from pages.spools import actions, batch, detail, loading, overview, past_facts, receiving, scan
+from pages.spools import actions, batch, detail, listing, loading, overview, past_facts, receiving, scan
 
 urlpatterns = [
     path("scan/", scan.scan, name="scan"),
     path("scan/move/", batch.spools_move, name="spools-move"),
     path("spools/", overview.spools, name="spools"),
+    path("spools/import/", listing.spools_import, name="spools-import"),
     path("spools/receive/", receiving.spool_receive, name="spool-receive"),
     path("s/<str:code>/", detail.spool, name="spool"),
     path("s/<str:code>/history/", detail.spool_history, name="spool-history"),

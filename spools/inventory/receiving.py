@@ -76,8 +76,12 @@ class NewSpool:
 
 
 @transaction.atomic
-def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by: Any = None) -> Spool:
+def receive_spool(
+    new: NewSpool, place: Place, *, at: datetime | None = None, by: Any = None, code: str = ""
+) -> Spool:
     """Registers a spool under a new code, with its first mass and its first place.
+
+    code: one that is on its label already and that no spool of the shop has; the caller has checked it.
 
     Refused: neither a net mass nor a weighing, impossible masses and sizes, a winding that would not fit, a
     dryer that runs.
@@ -91,7 +95,7 @@ def receive_spool(new: NewSpool, place: Place, *, at: datetime | None = None, by
     if not new.masses_confirmed:
         _require_plausible_masses(new)
     spool = Spool(
-        code=generate_code(),
+        code=code or generate_code(),
         feedstock=new.feedstock,
         batch=new.batch,
         price=new.price,
