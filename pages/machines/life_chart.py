@@ -1,57 +1,36 @@
 """How many parts of a kind last how long, as two lines: as stated, and as expected here."""
 
-from dataclasses import dataclass
+from django.utils.translation import gettext as _
 
+from maintenance.models import PartKind
 from maintenance.wear.learning import ExpectedLives
+from pages.charts.chart import ASSUMED, COMPUTED, Chart, Frame, Series, draw_chart
+from pages.templatetags.spoken import scale_kind
+from spools.wording import format_chance
 
-WIDTH, HEIGHT = 400, 190
-LEFT, RIGHT, TOP, BOTTOM = 40, 24, 10, 26
-SHARES_PCT = [0, 25, 50, 75, 100]
-STEPS = 60
+STEPS = 24
 # Beyond the age at which so few last, the picture ends.
 FEW = 0.97
 
 
-@dataclass(frozen=True)
-class LifePicture:
-    """Lines as points of polylines, ticks as (position, number), rows of the table; x is the age."""
-
-    stated: str
-    expected: str
-    y_ticks: list[tuple[float, int]]
-    x_ticks: list[tuple[float, float]]
-    rows: list[tuple[float, float, float]]
-    width: int = WIDTH
-    height: int = HEIGHT
-    left: int = LEFT
-    right: int = WIDTH - RIGHT
-
-
-def draw_lives(stated: ExpectedLives, expected: ExpectedLives) -> LifePicture:
-    """Rows: age, and which share in % lasts longer, as stated and as expected."""
+def draw_lives(kind: PartKind, stated: ExpectedLives, expected: ExpectedLives) -> Chart:
+    """The share that lasts longer, over the age in the unit that people have in hand."""
     until = max(stated.age_when(FEW), expected.age_when(FEW))
+    ages = [until * step / STEPS for step in range(STEPS + 1)]
+    factor, unit = scale_kind(kind)
 
-    def points(lives: ExpectedLives) -> str:
-        ages = (until * step / STEPS for step in range(STEPS + 1))
-        return " ".join(f"{_x(age, until):.1f},{_y(_lasting_pct(lives, age)):.1f}" for age in ages)
+    def draw(name: str, line: str, lives: ExpectedLives) -> Series:
+        return Series(name, line, [(factor * age, 100 * (1 - lives.used_up_by(age))) for age in ages])
 
-    ages = [until * n / 4 for n in range(5)]
-    return LifePicture(
-        stated=points(stated),
-        expected=points(expected),
-        y_ticks=[(_y(share), share) for share in SHARES_PCT],
-        x_ticks=[(_x(age, until), age) for age in ages],
-        rows=[(age, _lasting_pct(stated, age), _lasting_pct(expected, age)) for age in ages],
+    frame = Frame(
+        _("How many last longer, %"),
+        0.0,
+        factor * until,
+        along=unit,
+        write=format_chance,
+        from_zero=True,
     )
-
-
-def _lasting_pct(lives: ExpectedLives, age: float) -> float:
-    return 100 * (1 - lives.used_up_by(age))
-
-
-def _x(age: float, until: float) -> float:
-    return LEFT + (WIDTH - LEFT - RIGHT) * age / until
-
-
-def _y(share_pct: float) -> float:
-    return TOP + (HEIGHT - TOP - BOTTOM) * (1 - share_pct / 100)
+    return draw_chart(
+        frame,
+        [draw(_("as stated"), ASSUMED, stated), draw(_("as expected here"), COMPUTED, expected)],
+    )

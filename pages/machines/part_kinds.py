@@ -51,7 +51,7 @@ def _describe_life(kind: PartKind) -> dict[str, Any]:
     return {
         "expected": expected,
         "own_parts": format_records(**lives.count_records()),
-        "picture": draw_lives(learn(lives.stated), expected),
+        "picture": draw_lives(kind, learn(lives.stated), expected),
         "parts": [
             {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}
             for wear in load_part_wear(Part.objects.filter(kind=kind))

@@ -74,10 +74,10 @@ def worn(entry: WearEntry) -> str:
     factor, shown = in_hand(unit, entry.part.kind.bore_mm)
     amount = factor * getattr(entry, unit)
     finer, words = scale_life(shown, amount)
-    return f"{sensible(finer * amount)} {words}"
+    return f"{format_number(finer * amount)} {words}"
 
 
-def _scale_kind(kind: PartKind) -> tuple[float, str]:
+def scale_kind(kind: PartKind) -> tuple[float, str]:
     """A factor for amounts in the unit of a kind's life, and the words of the unit that fits that life."""
     factor, unit = in_hand(kind.life_unit, kind.bore_mm)
     finer, words = scale_life(unit, factor * (kind.life or 0))
@@ -87,7 +87,7 @@ def _scale_kind(kind: PartKind) -> tuple[float, str]:
 @register.filter
 def as_life(amount: float, kind: PartKind) -> str:
     """An amount in the unit of a kind's life, in the one that people have in hand, see life_unit."""
-    return sensible(_scale_kind(kind)[0] * amount)
+    return roughly(scale_kind(kind)[0] * amount)
 
 
 @register.filter
@@ -99,4 +99,4 @@ def per_life(amount: float, kind: PartKind) -> str:
 @register.filter
 def life_unit(kind: PartKind) -> str:
     """The unit of what as_life shows."""
-    return _scale_kind(kind)[1]
+    return scale_kind(kind)[1]
