@@ -36,6 +36,7 @@ def test_from_file_to_record(chromium: Browser, tmp_path: Path) -> None:
         newcomer.go("/jobs/")
         newcomer.tap("Job files")
         looked_at("list")
+        page.locator("summary", has_text="Add a job file").click()
         page.get_by_label("Job file", exact=True).set_input_files(job)
         newcomer.tap("Read it")
         # The page looks again by itself until the worker has read the file; the first reading compiles.
