@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy
 from maintenance.models import BoreReading, Fitting, Part, PartKind, PriorUse
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import PRIOR_UNITS
+from maintenance.parts.words import name_kind, name_part
 from maintenance.wear.bore import WORN_GROWTH_PCT
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
@@ -34,10 +35,13 @@ class FitForm(forms.Form):
         new = _("New {kind} ({count} in stock)")
         choices = [
             *(
-                (key, new.format(kind=kind, count=format_number(counts[kind.pk])))
+                (key, new.format(kind=name_kind(kind), count=format_number(counts[kind.pk])))
                 for key, kind in self.kinds.items()
             ),
-            *((key, _("Used {part}, taken off sound").format(part=part)) for key, part in self.used.items()),
+            *(
+                (key, _("Used {part}, taken off sound").format(part=name_part(part)))
+                for key, part in self.used.items()
+            ),
         ]
         first = choices[0][0] if choices else None
         self.fields["source"] = forms.ChoiceField(
@@ -82,7 +86,7 @@ class FitUsedForm(PriorUseForm):
         self.fields["kind"].queryset = PartKind.objects.filter(pk__in=[kind.pk for kind in kinds])  # type: ignore[attr-defined]
         by_role = groupby(kinds, key=lambda kind: kind.get_role_display())
         self.fields["kind"].choices = [  # type: ignore[attr-defined]
-            (role, [(kind.pk, str(kind)) for kind in of_role]) for role, of_role in by_role
+            (role, [(kind.pk, name_kind(kind)) for kind in of_role]) for role, of_role in by_role
         ]
         self.order_fields(["kind"])
 
@@ -105,7 +109,7 @@ class ReplaceForm(forms.Form):
         in_stock = _("{kind} ({count} in stock)")
         self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
         self.fields["kind"].choices = [  # type: ignore[attr-defined]
-            (kind.pk, in_stock.format(kind=kind, count=format_number(counts[kind.pk])))
+            (kind.pk, in_stock.format(kind=name_kind(kind), count=format_number(counts[kind.pk])))
             for kind in kinds
             if counts.get(kind.pk, 0) > 0
         ]
@@ -140,8 +144,13 @@ class BoreForm(forms.Form):
     when = WhenField()
 
 
+class KindField(forms.ModelChoiceField):
+    def label_from_instance(self, kind: PartKind) -> str:
+        return name_kind(kind)
+
+
 class StockForm(forms.Form):
-    kind = forms.ModelChoiceField(PartKind.objects.all(), label=gettext_lazy("Part"), empty_label=None)
+    kind = KindField(PartKind.objects.all(), label=gettext_lazy("Part"), empty_label=None)
     count = number(
         gettext_lazy("Quantity"),
         initial=1,

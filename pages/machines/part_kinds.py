@@ -16,6 +16,7 @@ from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
 from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_records
+from maintenance.parts.words import name_kind, name_part
 from maintenance.wear.learning import learn
 from pages.frame.forms import apply, post_data
 from pages.machines.life_chart import draw_lives
@@ -29,6 +30,7 @@ def part_kind(request: HttpRequest, pk: int) -> HttpResponse:
     kind = get_object_or_404(PartKind, pk=pk)
     context = {
         "kind": kind,
+        "name": name_kind(kind),
         "count": in_stock([kind]).get(pk, 0),
         "services": kind.services.all(),
         "entries": kind.stock_entries.filter(fitting=None)
@@ -53,7 +55,12 @@ def _describe_life(kind: PartKind) -> dict[str, Any]:
         "own_parts": format_records(**lives.count_records()),
         "picture": draw_lives(kind, learn(lives.stated), expected),
         "parts": [
-            {"wear": wear, "record": lives.records.get(wear.part.pk), "readings": len(wear.readings)}
+            {
+                "wear": wear,
+                "name": name_part(wear.part),
+                "record": lives.records.get(wear.part.pk),
+                "readings": len(wear.readings),
+            }
             for wear in load_part_wear(Part.objects.filter(kind=kind))
         ],
     }
@@ -75,6 +82,6 @@ def part_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _form(request: HttpRequest, form: PartKindForm, result: str) -> HttpResponse:
     if apply(form, lambda data: save_kind(form.instance)):
-        messages.success(request, result.format(kind=form.instance))
+        messages.success(request, result.format(kind=name_kind(form.instance)))
         return redirect("part-kind", form.instance.pk)
     return render(request, "machines/stock/kind_form.html", {"form": form})

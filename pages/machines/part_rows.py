@@ -15,6 +15,7 @@ from maintenance.models import Fitting, PartKind
 from maintenance.parts.life import PartWear
 from maintenance.parts.wear_entries import scale_life
 from maintenance.parts.wording import format_far_day
+from maintenance.parts.words import name_kind, name_part
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD, LIKELY, POSSIBLE
 from pages.charts.axes import Axis, round_ticks
 from pages.templatetags.spoken import roughly
@@ -101,8 +102,8 @@ def build_row(wear: PartWear) -> PartRow:
         wear.kind.role,
         wear.kind.get_role_display(),
         wear.part.pk,
-        str(wear.part),
-        str(wear.kind),
+        name_part(wear.part),
+        name_kind(wear.kind),
         None if fitting is None else fitting.pk,
         "" if fitting is None else format_day(fitting.start),
         wear.in_stock,
@@ -117,10 +118,10 @@ def build_board_row(fitting: Fitting, upkeep: Mapping[int, PartUpkeep], stock: M
     if on_board is not None:
         times = on_board.used_up_at, on_board.early_at
         life = _describe_life(on_board.unit, on_board.age, on_board.left, on_board.used_up, times)
-    kind = part.kind.name
-    since, in_stock = format_day(fitting.start), stock.get(kind, 0)
+    since, in_stock = format_day(fitting.start), stock.get(part.kind.name, 0)
+    name, kind = name_part(part), name_kind(part.kind)
     return PartRow(
-        fitting.role, fitting.get_role_display(), part.pk, str(part), kind, fitting.pk, since, in_stock, life
+        fitting.role, fitting.get_role_display(), part.pk, name, kind, fitting.pk, since, in_stock, life
     )
 
 

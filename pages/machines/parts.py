@@ -26,6 +26,7 @@ from maintenance.parts.fitting import (
 )
 from maintenance.parts.life import PartWear, load_part_wear
 from maintenance.parts.wear_entries import in_stock
+from maintenance.parts.words import name_kind, name_part
 from pages.frame.forms import apply, post_data
 from pages.frame.way_back import find_way_back
 from pages.frame.withdrawals import WithdrawForm
@@ -133,7 +134,8 @@ def _list_free_kinds(request: HttpRequest, site: Site) -> tuple[list[PartKind], 
         kinds = kinds.filter(role=role)
     fitted = set(Part.objects.filter(kind__in=kinds).values_list("kind", flat=True))
     had = fitted | in_stock(kinds).keys()
-    return sorted(kinds, key=lambda kind: (kind.role, kind.pk not in had, kind.name)), role
+    order = PartKind.Role.values
+    return sorted(kinds, key=lambda kind: (order.index(kind.role), kind.pk not in had, kind.name)), role
 
 
 def _machine_id(site: Site) -> int:
@@ -150,7 +152,8 @@ def _fit_used_page(request: HttpRequest, site: Site) -> HttpResponse:
         ),
     ):
         messages.success(
-            request, _("{kind} is recorded on {site}.").format(kind=form.cleaned_data["kind"], site=site)
+            request,
+            _("{kind} is recorded on {site}.").format(kind=name_kind(form.cleaned_data["kind"]), site=site),
         )
         return redirect("machine", _machine_id(site))
     context = {"form": form, "site": site, "machine": _machine_id(site), "kinds": kinds}
@@ -192,7 +195,7 @@ def removal_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     fitting = get_object_or_404(FITTINGS, pk=pk)
     form = WithdrawForm(post_data(request))
     if apply(form, lambda data: withdraw_removal(fitting, reason=data["reason"], by=request.user)):
-        on_again = _("{part} is on {site} as before.").format(part=fitting.part, site=fitting.site)
+        on_again = _("{part} is on {site} as before.").format(part=name_part(fitting.part), site=fitting.site)
         messages.success(request, on_again)
         return redirect("part", fitting.part_id)
     return render(
@@ -241,7 +244,7 @@ def part_replace(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     ):
         fitted = _("{kind} is fitted to {site}.")
-        messages.success(request, fitted.format(kind=form.cleaned_data["kind"], site=fitting.site))
+        messages.success(request, fitted.format(kind=name_kind(form.cleaned_data["kind"]), site=fitting.site))
         return redirect(back)
     row = build_row(_load_wear(fitting.part))
     missing = [kind for kind in kinds if counts.get(kind.pk, 0) <= 0]
@@ -266,9 +269,13 @@ def part_remove(request: HttpRequest, pk: int) -> HttpResponse:
         form,
         lambda data: remove_part(fitting, removal=data["removal"], at=data["when"], by=request.user),
     ):
-        messages.success(request, _("{part} is off {site}.").format(part=fitting.part, site=fitting.site))
+        messages.success(
+            request, _("{part} is off {site}.").format(part=name_part(fitting.part), site=fitting.site)
+        )
         return redirect("machine", fitting.machine_id)
-    return render(request, "machines/remove.html", {"form": form, "fitting": fitting})
+    return render(
+        request, "machines/remove.html", {"form": form, "fitting": fitting, "name": name_part(fitting.part)}
+    )
 
 
 def _redirect_if_removed(request: HttpRequest, fitting: Fitting) -> HttpResponse | None:
@@ -300,6 +307,8 @@ def bore_new(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     ):
         bore = format_number(form.cleaned_data["bore_mm"])
-        messages.success(request, _("{bore} mm is recorded for {part}.").format(bore=bore, part=nozzle))
+        messages.success(
+            request, _("{bore} mm is recorded for {part}.").format(bore=bore, part=name_part(nozzle))
+        )
         return redirect("part", pk)
     return render(request, "machines/parts/bore.html", {"form": form, "part": nozzle})

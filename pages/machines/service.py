@@ -71,7 +71,7 @@ def service_done(request: HttpRequest, pk: int) -> HttpResponse:
         )
 
     if apply(form, record):
-        done = _("{service}: recorded as done.").format(service=capfirst(form.cleaned_data["kind"].name))
+        done = _("{service}: recorded as done.").format(service=capfirst(_(form.cleaned_data["kind"].name)))
         messages.success(request, done)
         return redirect("service", pk)
     return render(request, "machines/service/done.html", {"form": form, "printer": printer})
@@ -82,6 +82,6 @@ def service_kind(request: HttpRequest, pk: int | None = None) -> HttpResponse:
     kind = get_object_or_404(ServiceKind, pk=pk) if pk else None
     form = ServiceKindForm(post_data(request), instance=kind)
     if apply(form, lambda data: save_kind(form.instance)):
-        messages.success(request, _("Saved: {name}.").format(name=form.instance.name))
+        messages.success(request, _("Saved: {name}.").format(name=_(form.instance.name)))
         return redirect("machines")
     return render(request, "machines/service/kind.html", {"form": form, "kind": kind})

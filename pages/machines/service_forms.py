@@ -12,10 +12,15 @@ from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
 
 
+class ServiceField(forms.ModelChoiceField):
+    def label_from_instance(self, kind: ServiceKind) -> str:
+        return _(kind.name)
+
+
 class ServiceForm(forms.Form):
     """A service that was done on a printer or one of its toolheads."""
 
-    kind = forms.ModelChoiceField(
+    kind = ServiceField(
         ServiceKind.objects.filter(in_use=True), label=gettext_lazy("Work done"), empty_label=None
     )
     when = WhenField()

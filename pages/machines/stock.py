@@ -18,6 +18,7 @@ from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.fitting import add_stock
 from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_far_day
+from maintenance.parts.words import name_kind
 from pages.frame.forms import apply, post_data
 from pages.frame.way_back import find_way_back
 from pages.machines.part_forms import StockForm
@@ -80,7 +81,7 @@ def _find(rows: Sequence[Row], wanted: str) -> list[Row]:
     words = wanted.casefold().split()
 
     def describe(kind: PartKind) -> str:
-        return f"{kind} {kind.get_role_display()} {kind.material}".casefold()
+        return f"{name_kind(kind)} {kind} {kind.get_role_display()} {_(kind.material)} {kind.material}".casefold()
 
     return [row for row in rows if all(word in describe(row["kind"]) for word in words)]
 
@@ -112,6 +113,6 @@ def stock_add(request: HttpRequest) -> HttpResponse:
     ):
         kind, count = form.cleaned_data["kind"], form.cleaned_data["count"]
         change = f"{'+' if count > 0 else ''}{format_number(count)} {kind.get_stock_unit_display()}"
-        messages.success(request, _("{kind}: {change}.").format(kind=kind, change=change))
+        messages.success(request, _("{kind}: {change}.").format(kind=name_kind(kind), change=change))
         return redirect(back)
     return render(request, "machines/stock/add.html", {"form": form, "back": back})
