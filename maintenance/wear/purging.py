@@ -40,11 +40,12 @@ class MaterialChange:
 
 def assess_change(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> MaterialChange:
     """From the old material to the new one, which will be printed at nozzle_c."""
-    last: dict[str, Any] = {"old": old.polymer, "nozzle_c": nozzle_c}
+    shown_c = float(round(nozzle_c))
+    last: dict[str, Any] = {"old": old.polymer, "nozzle_c": shown_c}
     if old.nozzle_min_c > nozzle_c:
         melts = Statement("purging.leftovers_do_not_melt", last | {"old_min_c": old.nozzle_min_c})
         return MaterialChange(True, melts, _from_hotter(old, new, nozzle_c))
-    window = {"old_min_c": old.nozzle_min_c, "old_max_c": old.nozzle_max_c, "nozzle_c": nozzle_c}
+    window = {"old_min_c": old.nozzle_min_c, "old_max_c": old.nozzle_max_c, "nozzle_c": shown_c}
     last["old_max_c"] = old.nozzle_max_c
     if old.overheated and nozzle_c > old.nozzle_max_c:
         fumes = Statement("purging.leftovers_give_off_fumes", last | {"fumes": old.overheated})
@@ -62,8 +63,8 @@ def _from_hotter(old: PurgeMaterial, new: PurgeMaterial, nozzle_c: float) -> Sta
     purge_c = old.nozzle_min_c
     values: dict[str, Any] = {"new": new.polymer, "purge_c": purge_c}
     if purge_c <= new.nozzle_max_c:
-        return Statement("purging.with_new_material", values | {"nozzle_c": nozzle_c})
+        return Statement("purging.with_new_material", values | {"nozzle_c": float(round(nozzle_c))})
     if not new.overheated and purge_c <= new.nozzle_max_c + SPARE_K:
-        values |= {"nozzle_c": nozzle_c, "new_max_c": new.nozzle_max_c}
+        values |= {"nozzle_c": float(round(nozzle_c)), "new_max_c": new.nozzle_max_c}
         return Statement("purging.with_new_material_without_pause", values)
     return Statement("purging.with_compound", values | {"fumes": new.overheated})
