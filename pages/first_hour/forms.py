@@ -52,7 +52,7 @@ class FirstHourForm(forms.Form):
     room_name = forms.CharField(label=_("Name of the room"), max_length=60)
     room_c = number(_("Temperature"), "°C", limits=limits.TEMPERATURE_C, initial=f"{GUESSED_C:g}")
     room_rh_pct = number(
-        _("Humidity"), "% RH", limits=limits.RH_PCT, initial=f"{GUESSED_RH_PCT[Place.Kind.SHELF]:g}"
+        _("Humidity"), _("% RH"), limits=limits.RH_PCT, initial=f"{GUESSED_RH_PCT[Place.Kind.SHELF]:g}"
     )
 
     printer_name = forms.CharField(label=_("Name of the printer"), max_length=60)

@@ -86,7 +86,9 @@ def _show(request: HttpRequest, spools: list[Spool], places: list[Place], parts:
     last = read_paper(request.session.get(LAST_PAPER, "")) or USUAL
     chosen = _selection(spools, places, parts)
     asked = "paper" in request.GET
-    form = PaperForm(request.GET if asked else None, paper=_named(request) or last)
+    query = request.GET.copy()
+    query.setdefault("start", "1")
+    form = PaperForm(query if asked else None, paper=_named(request) or last)
     paper, start = last, 1
     if asked and form.is_valid():
         paper, start = form.cleaned_data["paper"], form.cleaned_data["start"] or 1

@@ -26,7 +26,7 @@ class NewPlaceForm(forms.Form):
     )
     new_name = forms.CharField(label=_("Its name"), max_length=60, required=False)
     new_c = number(_("Temperature there"), "°C", required=False, limits=limits.TEMPERATURE_C)
-    new_rh_pct = number(_("Humidity there"), "% RH", required=False, limits=limits.RH_PCT)
+    new_rh_pct = number(_("Humidity there"), _("% RH"), required=False, limits=limits.RH_PCT)
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -4,11 +4,11 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
-from django.db.models import Sum
+from django.db.models import Min, Sum
 
 from maintenance.board.consumables import RunOut, forecast_stock
 from maintenance.board.upkeep import Upkeep
-from maintenance.models import PartKind, Reminder
+from maintenance.models import PartKind, Reminder, StockEntry
 from maintenance.models.parts import IN_NO_MACHINE
 from maintenance.parts.life import DAY, RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
@@ -35,6 +35,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
     ends = _used_up_at(upkeep)
     consumables = [kind for kind in kinds if kind.role in IN_NO_MACHINE]
     run_outs = forecast_stock(counts, upkeep, now) if consumables else {}
+    begun = _begun_with(kinds, now)
     for kind in kinds:
         if kind.role in IN_NO_MACHINE:
             reminder = _consumable(kind, counts[kind.pk], run_outs.get(kind.pk), now)
@@ -42,7 +43,7 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
             reminder = _part(kind, counts[kind.pk], ends.get(kind.pk, []), now)
         if reminder is not None:
             # None left: urgent where one will be missing soon, or where nobody knows when.
-            later = reminder.due_at is not None and reminder.due_at > now + DELIVERY
+            later = kind.pk in begun if reminder.due_at is None else reminder.due_at > now + DELIVERY
             yield Condition(reminder, urgent=counts[kind.pk] <= 0 and not later)
     feedstocks = list(Feedstock.objects.in_use().filter(reorder_point_g__gt=0).select_related("maker"))
     masses_g = _masses_g(feedstocks, now) if feedstocks else {}
@@ -53,6 +54,13 @@ def check_stock(upkeep: Mapping[int, Upkeep], now: datetime) -> Iterator[Conditi
             reminder = _feedstock(feedstock, mass_g, a_day_g.get(feedstock.pk, 0.0), now)
             # Less than a small job is as good as none.
             yield Condition(reminder, urgent=mass_g < SMALL_JOB_G)
+
+
+def _begun_with(kinds: list[PartKind], now: datetime) -> set[int]:
+    """The kinds of which the first came into stock just now: nobody knows yet how fast the shop uses them."""
+    entries = StockEntry.objects.valid().filter(kind__in=kinds).order_by()
+    first = entries.values("kind").annotate(first=Min("at")).filter(first__gt=now - DELIVERY)
+    return set(first.values_list("kind", flat=True))
 
 
 def _masses_g(feedstocks: list[Feedstock], now: datetime) -> dict[int, float]:

@@ -5,7 +5,8 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
-from maintenance.models import Fitting
+from maintenance.machines.printers import add_toolhead
+from maintenance.models import Fitting, PartKind, Reminder, Toolhead
 from maintenance.parts.fitting import add_stock, fit_part, remove_part
 from maintenance.parts.life import RATE_PERIOD
 from maintenance.parts.wear_entries import in_stock
@@ -92,6 +93,18 @@ def test_a_reorder_is_urgent_when_the_last_part_is_gone(shop):
     add_stock(shop.brass, -1)
     assert open_reminder("reorder").urgent_since is not None
     assert address("reorder") == f"/stock/add/?kind={shop.brass.pk}"
+
+
+def test_a_kind_that_the_shop_has_just_begun_with_is_not_urgent(shop):
+    for days, urgent in ((0, False), (20, True)):
+        kind = PartKind.objects.get(pk=shop.brass.pk)
+        kind.pk, kind.name, kind.reorder_point = None, f"brass of {days} days", 1
+        kind.save(force_insert=True)
+        add_stock(kind, 1, at=hours_ago(24 * days))
+        fit_part(add_toolhead(shop.toolhead.printer, Toolhead(name=f"T{days + 5}")), kind)
+        sweep()
+        reminder = Reminder.objects.get(part_kind=kind, kind="reorder")
+        assert (reminder.urgent_since is not None) == urgent
 
 
 def test_a_feedstock_is_due_when_it_will_be_used_up(shop, plain):
