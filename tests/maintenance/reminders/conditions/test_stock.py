@@ -101,7 +101,7 @@ def test_a_kind_that_the_shop_has_just_begun_with_is_not_urgent(shop):
         kind.pk, kind.name, kind.reorder_point = None, f"brass of {days} days", 1
         kind.save(force_insert=True)
         add_stock(kind, 1, at=hours_ago(24 * days))
-        fit_part(add_toolhead(shop.toolhead.printer, Toolhead(name=f"T{days + 5}")), kind)
+        fit_part(add_toolhead(shop.north.printer, Toolhead(name=f"T{days + 5}")), kind)
         sweep()
         reminder = Reminder.objects.get(part_kind=kind, kind="reorder")
         assert (reminder.urgent_since is not None) == urgent
