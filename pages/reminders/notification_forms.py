@@ -58,7 +58,7 @@ class WebhookForm(forms.Form):
     address = forms.CharField(
         label=_("Web address"),
         max_length=1000,
-        widget=forms.URLInput(attrs={"placeholder": "https://"}),
+        widget=forms.URLInput(attrs={"placeholder": "https://", "translate": "no"}),
         help_text=_("Each event is posted to this address. Use https, unless it is in your own network."),
     )
     name = forms.CharField(label=_("Name"), max_length=80, required=False, help_text=_("Empty: the address."))
