@@ -1,7 +1,7 @@
 """Axes of charts: the position of each value, and round ticks with their texts."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import ceil, floor, log10
 
@@ -17,6 +17,8 @@ MOST_TICKS = 7
 MOST_ON_A_PHONE = 4
 # Nearer to the end of the axis, % of its length, a text ends at its tick, so that nothing is clipped.
 NEAR_THE_END = 6.0
+# On a phone such a text needs so much room to the one before, % of the length.
+END_ROOM = 32.0
 STEPS = [timedelta(hours=h) for h in (1, 2, 3, 6, 12)] + [
     timedelta(days=d) for d in (1, 2, 4, 7, 14, 28, 91, 364)
 ]
@@ -72,7 +74,11 @@ class Axis:
         """At most MOST_TICKS, and MOST_ON_A_PHONE of them on a phone."""
         named = [(value, text) for value, text in self._name_ticks() if self.contains(value)]
         every = max(1, ceil(len(named) / MOST_ON_A_PHONE))
-        return [self._place(value, text, n % every != 0) for n, (value, text) in enumerate(named)]
+        placed = [self._place(value, text, n % every != 0) for n, (value, text) in enumerate(named)]
+        on_phone = [tick for tick in placed if not tick.is_spare][-2:]
+        if len(on_phone) == 2 and on_phone[1].anchor == "end" and on_phone[1].at - on_phone[0].at < END_ROOM:
+            placed[placed.index(on_phone[1])] = replace(on_phone[1], is_spare=True)
+        return placed
 
     def ticks_of_hours(self) -> list[Tick]:
         """Of times, twice as many as usual; a phone shows the days alone where there are several."""
