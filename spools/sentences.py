@@ -7,6 +7,8 @@ from functools import partial
 from string import Formatter
 from typing import Any
 
+from django.utils.translation import gettext
+
 from spools.codes import join_codes
 from spools.statements import Statement, words_for
 from spools.wording import (
@@ -35,10 +37,11 @@ class _Sentences(Formatter):
     out, or the text after a bar stands there instead, "[{days} days|today]". "[late?late|in time]" names the value
     in front.
 
-    A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !h
-    hours as a duration; !k a difference of temperatures in K; !l a chance in %; !m a mass in g; !n a number as exact as
-    on the pages; !o a temperature in °C; !p a share as %; !t an ISO 8601 time; !u the code of a unit; !w a statement.
-    !k, !m and !o show the active units; the language writes the decimal sign of all numbers.
+    A conversion turns a value into words: !c the code of a spool, or codes of several; !d the day of an ISO 8601 time; !g
+    a name of the catalogue in the active language; !h hours as a duration; !k a difference of temperatures in K; !l a
+    chance in %; !m a mass in g; !n a number as exact as on the pages; !o a temperature in °C; !p a share as %; !t an ISO
+    8601 time; !u the code of a unit; !w a statement. !k, !m and !o show the active units; the language writes the
+    decimal sign of all numbers.
     """
 
     def vformat(self, template: str, args: Any, values: Any) -> str:
@@ -55,6 +58,9 @@ class _Sentences(Formatter):
                 return join_codes([value] if isinstance(value, str) else value)
             case "d":
                 return format_day(datetime.fromisoformat(value))
+            case "g":
+                # The translation of an empty text is the header of the catalogue.
+                return value and gettext(value)
             case "h":
                 return format_duration(value)
             case "k":

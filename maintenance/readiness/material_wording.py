@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop
 from django.utils.translation import gettext_lazy as _
 
 from spools.sentences import register_sentences
@@ -20,6 +20,8 @@ SENTENCES = {
         "leaves a plug or chars (common practice, no source)."
     ),
 }
+# Of the catalogue, as overheated materials give them off.
+FUMES = [gettext_noop("acetic acid"), gettext_noop("formaldehyde"), gettext_noop("sulphur compounds")]
 register_sentences({f"readiness.{code}": sentence for code, sentence in SENTENCES.items()})
 
 
@@ -30,7 +32,7 @@ def _warn(sentence: str, polymer: str, fumes: str) -> str:
     caution = gettext(
         "Overheated {polymer} gives off {fumes}: do not heat it so far, ventilate, and follow its maker's data sheet and "
         "local rules."
-    ).format(polymer=polymer, fumes=fumes)
+    ).format(polymer=polymer, fumes=gettext(fumes))
     return f"{sentence} {caution}"
 
 

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from django.utils.translation import gettext
+from django.utils.text import capfirst
+from django.utils.translation import gettext, pgettext
 from django.utils.translation import gettext_lazy as _
 
 from maintenance.models import PartKind
@@ -73,9 +74,9 @@ CHECKS = {
     "no_nozzle": _("No nozzle is recorded on {toolhead}; without one nothing can be printed."),
     "gears_unrecorded": _("The drive gears of {toolhead} are not recorded, so their wear is not known."),
     "liner_unrecorded": _("The PTFE liner of {toolhead} is not recorded, so its hot hours are not known."),
-    "no_hard_filler": _("{polymer} has no hard filler that could cut the {part}."),
+    "no_hard_filler": _("{polymer} has no hard filler that could cut the {part!g}."),
     "part_hardness_unknown": _(
-        "The hardness of the {part} is not known; {filler} ({filler_hv:.0f} HV) may cut it."
+        "The hardness of the {part!g} is not known; {filler!g} ({filler_hv:.0f} HV) may cut it."
     ),
     "bed_not_hot_enough": _("A bed of {bed_c!o} is needed; this printer's reaches {limit_c!o}."),
     "bed_outside_window": _("The job's bed of {bed_c!o} is outside the {min_c!o} to {max_c!o} of {polymer}."),
@@ -220,7 +221,7 @@ def _filler_too_soft(filler: str, filler_hv: float, limit_hv: float, part: str, 
 def _hardness(filler: str, filler_hv: float, limit_hv: float, part: str, part_hv: float) -> dict[str, str]:
     hardness = {"filler_hv": filler_hv, "limit_hv": limit_hv, "part_hv": part_hv}
     shown = {name: format_fixed(value) for name, value in hardness.items()}
-    return {"filler": filler.capitalize(), "part": part, **shown}
+    return {"filler": capfirst(gettext(filler)), "part": gettext(part), **shown}
 
 
 @words_for("readiness.fit_hardened")
@@ -252,7 +253,7 @@ def _life(
         "After this job the {part} will have done {age} of an expected {median} ({low} to {high}) {unit}: {chance} likely "
         "to be used up by then."
     ).format(
-        part=part,
+        part=gettext(part),
         age=age,
         median=median,
         low=low,
@@ -300,7 +301,7 @@ def _no_heat_margin(nozzle_c: float, limit_c: float, limited_by: str) -> str:
 
 @words_for("readiness.has_no_enclosure")
 def _has_no_enclosure(toolhead: str, polymer: str, needs_enclosure: bool, emission: str) -> str:
-    values = {"toolhead": toolhead, "polymer": polymer, "emission": emission}
+    values = {"toolhead": toolhead, "polymer": polymer, "emission": pgettext("emission", emission)}
     if emission == "low":
         return gettext("{polymer} asks for an enclosure; {toolhead} has no enclosure.").format(**values)
     if needs_enclosure:
@@ -331,10 +332,10 @@ def _service_count(
         where=where,
         done=format_number(done),
         unit=SERVICE_UNITS[unit],
-        service=service,
+        service=gettext(service),
         interval=format_number(interval),
     )
     if not others:
         return sentence
-    also = gettext("Also due: {services}.").format(services=", ".join(others))
+    also = gettext("Also due: {services}.").format(services=", ".join(map(gettext, others)))
     return f"{sentence} {also}"

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from django.utils.text import capfirst
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
@@ -55,11 +56,11 @@ TITLES = {
     "reminder.sensor_silent": _("The sensor in {place} is silent"),
     "reminder.flow_check_before_new_parts": _("Check the flow of {toolhead}"),
     "reminder.flow_check_old": _("Check the flow of {toolhead}"),
-    "reminder.flow_loss_rises": _("Look at the {part} on {toolhead}: its flow loss rises"),
-    "reminder.flow_loss_falls": _("Look at the {part} on {toolhead}: its flow loss falls"),
-    "reminder.part_may_be_used_up": _("Replace the {part} on {site}"),
-    "reminder.parts_low": _("Reorder {part}"),
-    "reminder.consumable_low": _("Reorder {consumable}"),
+    "reminder.flow_loss_rises": _("Look at the {part!g} on {toolhead}: its flow loss rises"),
+    "reminder.flow_loss_falls": _("Look at the {part!g} on {toolhead}: its flow loss falls"),
+    "reminder.part_may_be_used_up": _("Replace the {part!g} on {site}"),
+    "reminder.parts_low": _("Reorder {part!g}"),
+    "reminder.consumable_low": _("Reorder {consumable!g}"),
     "reminder.feedstock_low": _("Reorder {feedstock}"),
     "notification.test": _("A test from Loadworthy"),
     "notification.confirm": _("Confirm your e-mail address"),
@@ -170,7 +171,7 @@ REASONS = {
     ),
     "reminder.desiccant_water": _("The {dry_mass_g!m} hold {water_g!n} of {limit_g!n} g of water."),
     "reminder.service_due": _(
-        "{used!n} {unit!u} {counted_since!w}; its interval is {interval!n}. Source: {source}."
+        "{used!n} {unit!u} {counted_since!w}; its interval is {interval!n}. Source: {source!g}."
     ),
     "reminder.flow_check_old": _(
         "The last one was on {checked_at!d}, more than {limit_days} days ago, and it has printed since."
@@ -249,7 +250,7 @@ def explain(reason: Statement) -> Statement | None:
 
 @words_for("reminder.service_due.title")
 def _service_title(service: str, site: str, **others: Any) -> str:
-    return gettext("{service} on {site}").format(service=service[:1].upper() + service[1:], site=site)
+    return gettext("{service} on {site}").format(service=capfirst(gettext(service)), site=site)
 
 
 @words_for("reminder.drying_over.short")

@@ -227,7 +227,7 @@ def _part_use(
     return gettext(
         "The {part} had done {done} {unit}, with {likely} ({low} to {high}) left: {chance} likely to be used up."
     ).format(
-        part=part,
+        part=gettext(part),
         done=done,
         unit=words,
         likely=likely,
@@ -242,8 +242,10 @@ def _part_cut(
     part: str, mass_g: float, fillers: Sequence[Mapping[str, Any]], hardness_hv: float | None
 ) -> str:
     """fillers: name and hardness_hv of each that cuts it."""
-    cutting = format_list([f"{filler['name']} ({filler['hardness_hv']:.0f} HV)" for filler in fillers])
-    values = {"mass": f"{format_number(mass_g)} g", "fillers": cutting, "part": part}
+    cutting = format_list(
+        [f"{gettext(filler['name'])} ({filler['hardness_hv']:.0f} HV)" for filler in fillers]
+    )
+    values = {"mass": f"{format_number(mass_g)} g", "fillers": cutting, "part": gettext(part)}
     if hardness_hv is None:
         return gettext(
             "{mass} with {fillers} had passed the {part}, assumed to be cut by it: its hardness is not known."
@@ -265,5 +267,5 @@ def _service_progress(
         used=format_number(used),
         interval=format_number(interval),
         unit=UNIT_WORDS[unit],
-        service=service,
+        service=gettext(service),
     )
