@@ -132,7 +132,7 @@ def test_refusals_of_the_record_name_their_field(api, shop, loaded, receive):
     path = f"job-files/{sent['id']}/record"
     request_data = {"printer": shop.printer, "spools": [loaded], "override_reason": "a test"}
     assert "not both" in api.refused(path, **request_data, stopped_line=3, stopped_pct=5)["stopped_line"]
-    assert "uses 1 spools" in api.refused(path, **(request_data | {"spools": [loaded, receive()]}))["spools"]
+    assert "1 spool" in api.refused(path, **(request_data | {"spools": [loaded, receive()]}))["spools"]
     assert "was not on" in api.refused(path, **(request_data | {"spools": [receive()]}))["spool"]
     assert api.refused(path, **(request_data | {"spools": []}))
 

@@ -168,7 +168,7 @@ def test_an_incomplete_box_lists_missing_data(api, shop):
     assert len(missing) == 3
     assert api.refusals(f"places/{shop.dry_box}/box", method="get") == {"": "air_not_computed"}
     text = api.refused(f"places/{shop.dry_box}/box", method="get")[""]
-    assert all(MISSING[name] in text for name in missing)
+    assert all(str(MISSING[name]) in text for name in missing)
     assert "half_time_h" not in api.refused(f"places/{shop.shelf}/charges", kind="clay")
     assert api.refusals(f"places/{shop.shelf}", method="patch", half_time_h=3) == {"": "not_a_dry_box"}
     charge = {"kind": "clay", "dry_mass_g": 30, "condition": "new"}
