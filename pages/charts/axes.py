@@ -75,10 +75,7 @@ class Axis:
         named = [(value, text) for value, text in self._name_ticks() if self.contains(value)]
         every = max(1, ceil(len(named) / MOST_ON_A_PHONE))
         placed = [self._place(value, text, n % every != 0) for n, (value, text) in enumerate(named)]
-        on_phone = [tick for tick in placed if not tick.is_spare][-2:]
-        if len(on_phone) == 2 and on_phone[1].anchor == "end" and on_phone[1].at - on_phone[0].at < END_ROOM:
-            placed[placed.index(on_phone[1])] = replace(on_phone[1], is_spare=True)
-        return placed
+        return _spare_last(placed)
 
     def ticks_of_hours(self) -> list[Tick]:
         """Of times, twice as many as usual; a phone shows the days alone where there are several."""
@@ -91,7 +88,7 @@ class Axis:
         days = [at for at, _ in named if not timezone.localtime(at).hour]
         on_phone = days if len(days) > 1 else [at for at, _ in named]
         on_phone = on_phone[:: max(1, ceil(len(on_phone) / (MOST_ON_A_PHONE + 1)))]
-        return [self._place(at, text, at not in on_phone) for at, text in named]
+        return _spare_last([self._place(at, text, at not in on_phone) for at, text in named])
 
     def _place(self, value: Along, text: str, is_spare: bool) -> Tick:
         at = self.at(value)
@@ -117,6 +114,14 @@ class NamedAxis(Axis):
     def _name_ticks(self) -> list[tuple[Along, str]]:
         every = ceil(len(self._names) / MOST_TICKS)
         return [(n, name) for n, name in enumerate(self._names) if n % every == 0]
+
+
+def _spare_last(placed: list[Tick]) -> list[Tick]:
+    """Without the last text on a phone where it would lie on the one before."""
+    on_phone = [tick for tick in placed if not tick.is_spare][-2:]
+    if len(on_phone) == 2 and on_phone[1].anchor == "end" and on_phone[1].at - on_phone[0].at < END_ROOM:
+        placed[placed.index(on_phone[1])] = replace(on_phone[1], is_spare=True)
+    return placed
 
 
 def as_number(value: Along) -> float:

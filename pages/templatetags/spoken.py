@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from django import template
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from maintenance.models import PartKind, WearEntry
 from maintenance.parts.wear_entries import COUNTED, scale_life
@@ -71,6 +71,9 @@ def worn(entry: WearEntry) -> str:
     unit = entry.part.kind.life_unit
     if unit not in COUNTED:
         return _("counted by the day, not by the job")
+    if unit == PartKind.Unit.PRINTS:
+        count = round(entry.prints)
+        return ngettext("{count} print", "{count} prints", count).format(count=count)
     factor, shown = in_hand(unit, entry.part.kind.bore_mm)
     amount = factor * getattr(entry, unit)
     finer, words = scale_life(shown, amount)

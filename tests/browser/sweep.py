@@ -129,13 +129,14 @@ def look_at(page: Page, address: str, which: str, findings: set[str]) -> None:
 
 def walk_by_keyboard(page: Page, findings: set[str]) -> None:
     """The tabulator reaches whatever can be acted on, and leaves it again."""
-    page.evaluate("document.activeElement.blur()")
-    wanted = page.evaluate(FOCUSABLE)
-    for _ in range(wanted + 20):
+    wanted, reached, ends = page.evaluate(FOCUSABLE), 0, 0
+    # Twice around, since a page may begin with a field in its middle.
+    for _ in range(2 * wanted + 20):
         page.keyboard.press("Tab")
-        if page.evaluate(REACHED):
+        ends += page.evaluate(REACHED)
+        reached = page.evaluate("reached.size - (reached.has(document.body) ? 1 : 0)")
+        if reached >= wanted or ends > 2:
             break
-    reached = page.evaluate("reached.size - (reached.has(document.body) ? 1 : 0)")
     if reached < wanted:
         findings.add(f"the keyboard reaches {reached} of {wanted}")
 
