@@ -65,7 +65,10 @@ def _decode(path: Path, box: dict, scale: float) -> str:
     )
     # What a printer of black dots makes of it.
     label = np.where(picture[top:bottom, left:right] < 128, 0, 255).astype(np.uint8)
-    return str(cv2.QRCodeDetector().detectAndDecode(label)[0])
+    # Of 600 codes the plain detector misses about one that a second look at twice the size finds.
+    larger = cv2.resize(label, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
+    looks = ((cv2.QRCodeDetectorAruco(), label), (cv2.QRCodeDetector(), larger))
+    return next((text for reader, seen in looks if (text := reader.detectAndDecode(seen)[0])), "")
 
 
 def _require_one_page(page: Page, paper: str) -> None:
