@@ -17,6 +17,7 @@ from spools.inventory.stays import rebuild_stays, require_unheated
 from spools.models import CoreKind, Feedstock, MassEntry, Move, Opening, Place, Spool
 from spools.physics_inputs import geometry
 from spools.refusals import refusal
+from spools.wording import format_exact
 
 # Common practice, no source: empty reels weigh about 140 to 260 g.
 UNKNOWN_CORE_G, UNKNOWN_CORE_BAND_G = 200.0, 60.0
@@ -91,7 +92,7 @@ def receive_spool(
     lock_dryer(place)
     require_unheated(place, at)
     if new.net_mass_g is None and new.gross_g is None:
-        raise refusal("mass_missing", "Give the net mass on the label, or weigh the spool.", "net_mass_g")
+        raise refusal("mass_missing", _("Give the net mass on the label, or weigh the spool."), "net_mass_g")
     if not new.masses_confirmed:
         _require_plausible_masses(new)
     spool = Spool(
@@ -165,17 +166,26 @@ def _require_plausible_masses(new: NewSpool) -> None:
     if gross_g is not None and _is_round(gross_g) and not _is_round(gross_g - core_g, error_g):
         raise refusal(
             "net_as_gross",
-            f"{gross_g:g} g looks like the net mass on a label: with the reel of {core_g:g} g only "
-            f"{gross_g - core_g:g} g of filament would be on it. Give it as the filament by the label, or confirm it.",
+            _(
+                "{gross} looks like the net mass on a label: with the reel of {core} only {net} of filament would be on "
+                "it. Give it as the filament by the label, or confirm it."
+            ).format(gross=_in_g(gross_g), core=_in_g(core_g), net=_in_g(gross_g - core_g)),
             "gross_g",
         )
     if net_g is not None and not _is_round(net_g) and _is_round(net_g - core_g, error_g):
         raise refusal(
             "gross_as_net",
-            f"{net_g:g} g looks like the mass with the reel: without the reel of {core_g:g} g it is "
-            f"{net_g - core_g:g} g. Give it as the first weighing, or confirm it.",
+            _(
+                "{gross} looks like the mass with the reel: without the reel of {core} it is {net}. Give it as the first "
+                "weighing, or confirm it."
+            ).format(gross=_in_g(net_g), core=_in_g(core_g), net=_in_g(net_g - core_g)),
             "net_mass_g",
         )
+
+
+def _in_g(mass_g: float) -> str:
+    """In the unit of the fields, whatever is shown elsewhere."""
+    return f"{format_exact(mass_g)} g"
 
 
 def _first_entries(spool: Spool, new: NewSpool) -> list[MassEntry]:
@@ -205,7 +215,11 @@ def require_winding_fits(spool: Spool, mass_g: float) -> None:
     if radius_mm > LARGEST_RADIUS_MM:
         raise refusal(
             "winding_too_large",
-            f"{mass_g:.0f} g on a core this wide would reach {radius_mm:.0f} mm from the "
-            f"axis; {LARGEST_RADIUS_MM:.0f} mm is the most. Look at the width, the core and the mass.",
+            _(
+                "{mass_g} g on a core this wide would reach {radius_mm} mm from the axis; {most_mm} mm is the most. Look at "
+                "the width, the core and the mass."
+            ).format(
+                mass_g=f"{mass_g:.0f}", radius_mm=f"{radius_mm:.0f}", most_mm=f"{LARGEST_RADIUS_MM:.0f}"
+            ),
             "width_mm",
         )
