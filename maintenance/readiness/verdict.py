@@ -51,7 +51,8 @@ class ReadinessCheck:
     def sentence(self) -> str:
         if not self.spool:
             return self.statement.sentence
-        return f"{f'Slot {self.slot}, ' if self.slot else ''}{self.spool}: {self.statement.sentence}"
+        values = {"slot": self.slot, "spool": self.spool, "check": self.statement.as_data()}
+        return Statement("readiness.of_spool", values).sentence
 
     @property
     def advice(self) -> str:

@@ -83,6 +83,7 @@ CHECKS = {
     "temperatures_fit": _("{nozzle_c!o} at the nozzle and {bed_c!o} at the bed are within every limit."),
     "has_enclosure": _("{toolhead} has an enclosure."),
     "needs_no_enclosure": _("{polymer} needs no enclosure."),
+    "of_spool": _("[Slot {slot}, ]{spool}: {check!w}"),
     "no_service_due": _("No service of {toolhead} is due before this job ends."),
 }
 register_sentences({f"readiness.{code}": sentence for code, sentence in (REMEDIES | CHECKS).items()})

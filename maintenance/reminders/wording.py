@@ -243,8 +243,10 @@ register_sentences(
 
 
 def explain(reason: Statement) -> Statement | None:
-    """How a date or a chance in the reason of a reminder was found; None where it is said in the reason."""
+    """How a date or a chance in the reason of a reminder was found; None where the reason has none."""
     code = f"{reason.code}.why"
+    if not reason.values.get("runs_out_at", True):
+        return None
     return Statement(code, {**reason.values, "days": RATE_PERIOD.days}) if code in list_codes() else None
 
 

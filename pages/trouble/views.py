@@ -25,7 +25,6 @@ from maintenance.trouble.wording import SIGNS
 from pages.frame.forms import apply, post_data
 from pages.trouble.forms import OutcomeForm, TroubleForm
 from spools.statements import Statement
-from spools.wording import format_list
 
 PER_PAGE = 30
 # Signs of too little filament: a flow check measures that.
@@ -49,7 +48,7 @@ def _report_row(report: TroubleReport) -> dict[str, Any]:
     outcomes = list(report.outcomes.all())
     return {
         "report": report,
-        "signs": format_list([str(SIGNS[symptom]) for symptom in report.symptoms]),
+        "signs": "; ".join(str(SIGNS[symptom]) for symptom in report.symptoms),
         "outcome": outcomes[-1] if outcomes else None,
         "findings": load_findings(report),
     }

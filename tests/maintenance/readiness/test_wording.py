@@ -52,6 +52,15 @@ OVERHEATED_POM = (
 AHEAD = {"job": 1, "name": "lamp", "toolhead": "North T0", "spool": "7KD-4QM"}
 AHEAD |= {"start": "2026-11-03T07:05:00+00:00", "end": "2026-11-03T09:05:00+00:00"}
 SENTENCES = [
+    (
+        "readiness.of_spool",
+        {
+            "slot": 2,
+            "spool": "7KD-4QM",
+            "check": {"code": "readiness.no_spool", "values": {"toolhead": "North T0"}},
+        },
+        "Slot 2, 7KD-4QM: No spool is on North T0.",
+    ),
     ("readiness.material_fits", {"polymer": "PA6", "nozzle_c": 265.0}, "265 °C at the nozzle suit PA6."),
     (
         "readiness.made_for_other_material",
