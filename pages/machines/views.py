@@ -31,6 +31,7 @@ from maintenance.machines.printers import (
 )
 from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
 from maintenance.parts.life import load_fitted_parts
+from maintenance.parts.words import name_part
 from maintenance.service.intervals import load_service_statuses
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_result
@@ -87,7 +88,10 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
                 if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
-            "past": past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS],
+            "past": [
+                (row, name_part(row.part))
+                for row in past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS]
+            ],
         },
     )
 
