@@ -264,7 +264,7 @@ def test_tools_and_colour_changes_in_order(facts_of):
         (13, 1),
     ]
     assert [use.nozzle_c for use in facts.uses] == [210, 250, 210]
-    assert facts.remarks[-1].sentence.endswith("tool change (3), colour change (1).")
+    assert facts.remarks[-1].values == {"commands": {"tool_change": 3, "colour_change": 1}}
 
 
 def test_heat(facts_of):
