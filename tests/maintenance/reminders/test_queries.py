@@ -5,6 +5,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from maintenance.models import Channel, Reminder, Subscription
+from maintenance.reminders.groups import KINDS, Group
 from maintenance.reminders.queries import count_due, open_reminders
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
@@ -97,3 +98,8 @@ def test_nothing_counts_for_nobody_in_particular_but_all():
     reconcile_at(0, make())
     assert [reminder.counts for reminder in open_reminders(START)] == [True]
     assert open_reminders().count() == 1
+
+
+def test_each_kind_of_reminder_is_in_one_group():
+    grouped = [kind for kinds in KINDS.values() for kind in kinds]
+    assert sorted(grouped) == sorted(Reminder.Kind.values) and list(KINDS) == Group.values
