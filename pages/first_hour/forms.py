@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from maintenance import limits as machine_limits
 from maintenance.first_hour import PTFE, FirstShop, PartOnMachine
 from maintenance.models import PartKind, Printer, Toolhead
-from pages.frame.forms import number
+from pages.frame.forms import CatalogueChoice, number
 from spools import limits
 from spools.inventory.receiving import GUESSED_C, GUESSED_RH_PCT, suggest_reel
 from spools.models import Feedstock, Filler, Place, Polymer
@@ -56,15 +56,15 @@ class FirstHourForm(forms.Form):
     )
 
     printer_name = forms.CharField(label=_("Name of the printer"), max_length=60)
-    nozzle = forms.ModelChoiceField(
+    nozzle = CatalogueChoice(
         _kinds(PartKind.Role.NOZZLE), label=_("Nozzle that is on it"), empty_label=_("Choose")
     )
     nozzle_age = forms.ChoiceField(label=_("On it since"), choices=PART_AGES, initial=UNKNOWN)
-    gears = forms.ModelChoiceField(
+    gears = CatalogueChoice(
         _kinds(PartKind.Role.GEARS), label=_("Drive gears"), required=False, empty_label=_("not known")
     )
     gears_age = forms.ChoiceField(label=_("On it since"), choices=PART_AGES, initial=UNKNOWN, required=False)
-    liner = forms.ModelChoiceField(
+    liner = CatalogueChoice(
         _kinds(PartKind.Role.LINER),
         label=_("Liner of the hot end"),
         required=False,
@@ -80,12 +80,10 @@ class FirstHourForm(forms.Form):
     bed_max_c = number(_("Hottest bed"), "°C", limits=machine_limits.MACHINE_MAX_C, initial=GUESSED_BED_C)
     enclosed = forms.BooleanField(label=_("It has an enclosure"), required=False)
 
-    polymer = forms.ModelChoiceField(Polymer.objects.all(), label=_("Material"), empty_label=_("Choose"))
+    polymer = CatalogueChoice(Polymer.objects.all(), label=_("Material"), empty_label=_("Choose"))
     maker = forms.CharField(label=_("Maker"), max_length=80, required=False)
     colour = forms.CharField(label=pgettext_lazy("filament", "Colour"), max_length=40, required=False)
-    filler = forms.ModelChoiceField(
-        Filler.objects.all(), label=_("Filler"), required=False, empty_label=_("none")
-    )
+    filler = CatalogueChoice(Filler.objects.all(), label=_("Filler"), required=False, empty_label=_("none"))
     filler_pct = number(
         _("Filler, share of the mass"),
         "%",

@@ -222,3 +222,10 @@ def number(
         error_messages |= dict.fromkeys(limits.bounds, _refuse_lazily(limits))
     label = format_lazy("{}, {}", label, unit) if unit else label
     return NumberField(label=label, widget=_number_input(), error_messages=error_messages, **options)
+
+
+class CatalogueChoice(forms.ModelChoiceField):
+    """Rows of the catalogue by their names, in the active language."""
+
+    def label_from_instance(self, row: models.Model) -> str:
+        return _(str(row))

@@ -9,6 +9,7 @@ from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 
 from maintenance.models import Fitting, Part
+from maintenance.parts.words import name_part
 from spools import codes
 from spools.drying.caps import compute_cap, suggested_set_point_c
 from spools.models import DryingRun, Place, Spool
@@ -47,7 +48,7 @@ def build_labels(
         labels.append(build(code, code, place.name, [("kind", place.get_kind_display())]))
     for part in parts:
         code = codes.build_short(codes.PART, part.pk)
-        labels.append(build(code, code, part, _part_lines(part)))
+        labels.append(build(code, code, name_part(part), _part_lines(part)))
     return labels
 
 

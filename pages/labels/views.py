@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from maintenance.models import Fitting, Part
+from maintenance.parts.words import name_part
 from pages.labels.addresses import find_label_address
 from pages.labels.forms import PaperForm
 from pages.labels.papers import USUAL, Paper, read_paper, write_styles
@@ -76,7 +77,7 @@ def _choose(request: HttpRequest) -> HttpResponse:
         "spools": in_use[:SHOWN_SPOOLS],
         "more": max(0, in_use.count() - SHOWN_SPOOLS),
         "places": Place.objects.in_use(),
-        "fittings": fitted[:SHOWN_SPOOLS],
+        "fittings": [(fitting, name_part(fitting.part)) for fitting in fitted[:SHOWN_SPOOLS]],
         "typed": request.GET.get("spools", "")[:200],
     }
     return render(request, "labels/choose.html", context)

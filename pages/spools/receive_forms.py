@@ -6,7 +6,7 @@ from django import forms
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from pages.frame.forms import WhenField, number
+from pages.frame.forms import CatalogueChoice, WhenField, number
 from pages.spools.forms import CAP_HELP, PlaceChoice, price_field
 from spools import limits
 from spools.inventory.receiving import GUESSED_C, GUESSED_RH_PCT
@@ -73,7 +73,7 @@ class ReceiveForm(NewPlaceForm):
         widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
         help_text=_("Each gets a code and a label of its own."),
     )
-    core_kind = forms.ModelChoiceField(
+    core_kind = CatalogueChoice(
         CoreKind.objects.all(),
         label=_("Reel"),
         required=False,

@@ -45,3 +45,19 @@ FILLERS = [
     _("titanium dioxide"),
     _("wood"),
 ]
+REELS = [
+    _("polystyrene reel, 250 g"),
+    _("polystyrene reel, 500 g"),
+    _("cardboard reel, 500 g"),
+    _("polystyrene reel, 750 g"),
+    _("cardboard reel, 750 g"),
+    _("polystyrene reel, 1 kg"),
+    _("cardboard reel, 1 kg"),
+    _("ABS reel, 1 kg"),
+    _("polycarbonate reel, 1 kg"),
+    _("polypropylene reel, 1 kg"),
+    _("recycled PETG reel, 1 kg"),
+    _("printed reel for refills, 1 kg"),
+    _("polystyrene reel, 2 to 3 kg"),
+    _("cardboard reel, 2 to 3 kg"),
+]

@@ -1,6 +1,7 @@
 """A shop's own list of spools, from a spreadsheet: read, looked through, and received line by line, all or none."""
 
 import math
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -132,8 +133,8 @@ class _Reader:
         self.place, self.by = place, by
         self.faults: list[tuple[int, str, str]] = []
         self.polymers = {_plain(polymer.name): polymer for polymer in Polymer.objects.all()}
-        self.fillers = {_plain(filler.name): filler for filler in Filler.objects.all()}
-        self.reels = {_plain(kind.name): kind for kind in CoreKind.objects.all()}
+        self.fillers = _by_name(Filler.objects.all())
+        self.reels = _by_name(CoreKind.objects.all())
         places = Place.objects.in_use().exclude(kind__in=[Place.Kind.DRYER, Place.Kind.PRINTER])
         self.places = {_plain(each.name): each for each in places}
 
@@ -225,14 +226,18 @@ class _Reader:
         found = rows.get(_plain(text))
         if found is not None:
             return found
-        near = [str(rows[name]) for name in get_close_matches(_plain(text), rows, 3, 0.5)]
+        near = dict.fromkeys(_(str(rows[name])) for name in get_close_matches(_plain(text), rows, 3, 0.5))
         if near:
             sentence = _("“{text}” is not known here. Is one of these meant: {near}?")
         elif column == "place":
             sentence = _("“{text}” is not known here. Add the place first, or correct the name.")
         else:
             sentence = _("“{text}” is not known here. Known: {all}.")
-        shown = {"text": text[:40], "near": ", ".join(near), "all": ", ".join(map(str, rows.values()))}
+        shown = {
+            "text": text[:40],
+            "near": ", ".join(near),
+            "all": ", ".join(dict.fromkeys(_(str(row)) for row in rows.values())),
+        }
         raise refusal("unknown_name", sentence.format(**shown), column)
 
     def _find_code(self, text: str) -> str:
@@ -264,6 +269,11 @@ class _Reader:
             "core_material": kind.material,
         }
         return amount_g, reel | {"core_mass_g": kind.mass_g, "core_mass_band_g": kind.mass_band_g}
+
+
+def _by_name(rows: Iterable[Any]) -> dict[str, Any]:
+    """Rows of the catalogue by their names, in the active language, too."""
+    return {_plain(name): row for row in rows for name in (_(row.name), row.name)}
 
 
 def _plain(name: str) -> str:
