@@ -181,7 +181,7 @@ REASONS = {
         "up within {delivery_days} days.][ At the present rate of use stock runs out on {runs_out_at!d}.]"
     ),
     "reminder.consumable_low": _(
-        "{in_stock!n} {unit} in stock; the reorder point is {reorder_point} {unit}.[ At the present use it lasts until "
+        "{in_stock!n} {unit!g} in stock; the reorder point is {reorder_point} {unit!g}.[ At the present use it lasts until "
         "about {runs_out_at!d} ({early_at!d} to {late_at!d}).]"
     ),
     "reminder.feedstock_low": _(
@@ -212,7 +212,7 @@ SHORT = {
     "reminder.flow_loss_falls": _("{last_loss_pct:.1f} % lost, {first_loss_pct:.1f} % at first"),
     "reminder.part_may_be_used_up": _("chance that it is used up: {used_up_pct!l}"),
     "reminder.parts_low": _("{in_stock} in stock, reorder at {reorder_point}"),
-    "reminder.consumable_low": _("{in_stock!n} {unit} in stock, reorder at {reorder_point} {unit}"),
+    "reminder.consumable_low": _("{in_stock!n} {unit!g} in stock, reorder at {reorder_point} {unit!g}"),
     "reminder.feedstock_low": _("{mass_g!m} left, reorder at {reorder_point_g!m}"),
 }
 # How a date or a chance was found.
