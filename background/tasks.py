@@ -12,6 +12,7 @@ from django.conf import settings
 from django.db import connections
 from django.utils import timezone
 
+from background.backups import back_up
 from background.queue import REGISTRY, repeated_work
 from background.retention import prune_items
 from background.running import AttemptFailed, release_own_leases, run_row
@@ -68,6 +69,16 @@ def _end_process_after(limit_s: float) -> Iterator[None]:
 @repeated_work(name="background.prune", days=1)
 def prune_old_items() -> None:
     prune_items(timezone.now())
+
+
+def _back_up_if_wanted() -> None:
+    if settings.DAILY_BACKUP:
+        back_up()
+
+
+@repeated_work(name="background.back_up", days=1, queue="files", limit_s=3600, prepare=_back_up_if_wanted)
+def back_up_daily(prepared: None) -> None:
+    """Nothing is recorded: the archive was written before, outside the transaction, in which others would wait."""
 
 
 @worker_init.connect

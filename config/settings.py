@@ -51,6 +51,8 @@ def _secret_key() -> str:
     return stored.read_text().strip() if stored.exists() else NO_KEY
 
 
+BACKUP_FOLDER = Path(os.environ.get("BACKUP_FOLDER", DATA_DIR / "backups")).resolve()
+DAILY_BACKUP = _flag("DAILY_BACKUP", default=True)
 SECRET_KEY = _secret_key()
 DEBUG = _flag("DEBUG")
 ALLOWED_HOSTS = _list("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")

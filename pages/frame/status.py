@@ -11,20 +11,25 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
-from background import health, host, queries
+from background import backups, health, host, queries
 from background.queue import queue_of, run_again
 from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
 from pages.frame.notices import notify_refused
 
 SHOWN_FAILED = 10
+# One a day; a machine that was off over a weekend writes one as it starts.
+BACKUP_WITHIN = timedelta(days=2)
 
 
 def status(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     outbox, checks = stats.outbox(now), health.run_checks(now)
+    last_backup = next((at for at, _path in backups.list_backups()), None)
     context = {
         "now": now,
+        "last_backup": last_backup,
+        "backup_is_late": last_backup is None or now - last_backup > BACKUP_WITHIN,
         "faults": [check for check in checks if not check.is_ok],
         "passed": [check for check in checks if check.is_ok],
         "works": _work_rows(now),

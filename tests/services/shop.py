@@ -111,6 +111,8 @@ def shop_env(
     """The environment of a shop on that data folder, whatever the tests themselves were started with."""
     env = {name: value for name, value in os.environ.items() if name not in OWN_VARIABLES}
     env["LOADWORTHY_DATA"] = str(folder)
+    # A copy of the shop takes time, and no test waits for the one of the schedule.
+    env["DAILY_BACKUP"] = "0"
     # Receivers of the tests.
     env["WEBHOOK_NETWORKS"] = "127.0.0.0/8"
     if database_url:
