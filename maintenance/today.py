@@ -117,7 +117,7 @@ def list_first_steps() -> list[Step]:
     return [
         Step("place-new", Place.objects.exclude(kind=Place.Kind.PRINTER).exists()),
         Step("machine-new", Toolhead.objects.exists()),
-        Step("stock-add", Fitting.objects.valid().exists()),
+        Step("machines", Fitting.objects.valid().exists()),
         Step("feedstock-new", Feedstock.objects.exists()),
         Step("spool-receive", Spool.objects.exists()),
     ]

@@ -11,9 +11,9 @@ FIRST_STEPS = {
     ),
     "first_step.machine-new.title": gettext_lazy("Add a printer"),
     "first_step.machine-new": gettext_lazy("With its toolhead."),
-    "first_step.stock-add.title": gettext_lazy("Receive and fit its parts"),
-    "first_step.stock-add": gettext_lazy(
-        "Nozzle, drive gears and liner wear; their count starts when they are fitted."
+    "first_step.machines.title": gettext_lazy("Record its parts"),
+    "first_step.machines": gettext_lazy(
+        "Nozzle, drive gears and liner wear; those that are on it count from now on."
     ),
     "first_step.feedstock-new.title": gettext_lazy("Add what you print with"),
     "first_step.feedstock-new": gettext_lazy("The maker's data sheet comes before the catalogue's numbers."),

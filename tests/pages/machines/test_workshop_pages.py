@@ -292,6 +292,7 @@ def test_a_used_part_is_fitted_and_its_removal_corrected(shop, desk):
     fitting = Fitting.objects.valid().get(toolhead=toolhead, role="liner", end=None)
     page = reverse("part", args=[fitting.part_id])
     assert shows(desk.get(page), "8 months")
+    assert "assumed" in notes(desk.get(reverse("machine", args=[toolhead.printer_id])))
     desk.post(reverse("prior-use", args=[fitting.part_id]), {"prior_unit": "unknown"})
     assert fitting.part.prior_uses.valid().last().unit == "unknown"
     desk.post(reverse("part-remove", args=[fitting.pk]), {"removal": "worn"})
