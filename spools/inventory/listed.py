@@ -226,18 +226,17 @@ class _Reader:
         found = rows.get(_plain(text))
         if found is not None:
             return found
-        near = dict.fromkeys(_(str(rows[name])) for name in get_close_matches(_plain(text), rows, 3, 0.5))
+        # Names of places are the shop's own.
+        names = {plain: str(row) if column == "place" else _(str(row)) for plain, row in rows.items()}
+        near = dict.fromkeys(names[plain] for plain in get_close_matches(_plain(text), rows, 3, 0.5))
         if near:
             sentence = _("“{text}” is not known here. Is one of these meant: {near}?")
         elif column == "place":
             sentence = _("“{text}” is not known here. Add the place first, or correct the name.")
         else:
             sentence = _("“{text}” is not known here. Known: {all}.")
-        shown = {
-            "text": text[:40],
-            "near": ", ".join(near),
-            "all": ", ".join(dict.fromkeys(_(str(row)) for row in rows.values())),
-        }
+        known = ", ".join(dict.fromkeys(names.values()))
+        shown = {"text": text[:40], "near": ", ".join(near), "all": known}
         raise refusal("unknown_name", sentence.format(**shown), column)
 
     def _find_code(self, text: str) -> str:
