@@ -75,7 +75,8 @@ def build_shop(chance: Random) -> None:
 def _add_printers() -> None:
     from maintenance.machines.printers import add_printer
     from maintenance.models import PartKind, Printer, Toolhead
-    from maintenance.parts.fitting import add_stock, fit_part
+    from maintenance.parts.fitting import fit_part
+    from maintenance.parts.stock import add_stock
 
     for n in range(2):
         printer = add_printer(

@@ -173,13 +173,7 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
         feed_places=feed_places,
         occupation=occupation,
     )
-    rows = [_row(*name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
-    ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]
-    later = [row for row in rows if row not in ready]
-    ready.sort(
-        key=lambda row: (STATES.index(row.verdict.state if row.verdict else HOLD), row.material, row.colour)
-    )
-    later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material, row.colour))
+    ready, later = _list_rows(chosen, shown, now)
     # By the database: building ten thousand times takes longer than the rest of their rows.
     [oldest] = spool_board.rows_in_use().aggregate(Min("computed_at")).values()
     running = [row for row in occupation.rows if row.printing]
@@ -188,6 +182,20 @@ def build_today(now: datetime | None = None, user: Any = None) -> Today:
     pictures = picture_machines(shown, printers[:MACHINES_SHOWN])
     computed_at = min(times, default=now)
     return Today(ready, later, due, damp, behind, computed_at, running, pictures, len(printers))
+
+
+def _list_rows(
+    chosen: dict[Name, tuple[int, int | None]], shown: Board, now: datetime
+) -> tuple[list[Row], list[Row]]:
+    """The rows that may be printed now, the best first, and the others, the earliest first."""
+    rows = [_row(*name, spool, head, shown) for name, (spool, head) in chosen.items() if spool in shown.rows]
+    ready = [row for row in rows if row.verdict is not None and row.verdict.state != HOLD]
+    later = [row for row in rows if row not in ready]
+    ready.sort(
+        key=lambda row: (STATES.index(row.verdict.state if row.verdict else HOLD), row.material, row.colour)
+    )
+    later.sort(key=lambda row: (row.ready_at is None, row.ready_at or now, row.material, row.colour))
+    return ready, later
 
 
 def _fed_airs(feed_places: FeedPlaces) -> dict[int, AirClass]:

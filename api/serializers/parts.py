@@ -19,7 +19,7 @@ from maintenance.models import (
     Toolhead,
 )
 from maintenance.models.parts import IN_NO_MACHINE
-from maintenance.parts.fitting import save_kind
+from maintenance.parts.stock import save_kind
 from spools.facts import MAX_REASON_LENGTH
 
 

@@ -34,7 +34,6 @@ from maintenance.models import (
 from maintenance.models.parts import PRESENT
 from maintenance.parts.corrections import correct_removal, withdraw_removal
 from maintenance.parts.fitting import (
-    add_stock,
     fit_existing,
     fit_part,
     fit_used,
@@ -44,6 +43,7 @@ from maintenance.parts.fitting import (
     replace_part,
 )
 from maintenance.parts.life import KindLives, PartWear, load_kind_lives, load_part_wear
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock
 
 FITTINGS = Fitting.objects.select_related("part__kind", "toolhead__printer", "printer", "withdrawn_by")

@@ -35,7 +35,8 @@ from maintenance.demo.shop import DemoShop
 from maintenance.jobs import files as job_files
 from maintenance.machines.printers import add_printer
 from maintenance.models import CostRates, Job, PartKind, Printer, ServiceKind, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part, record_bore, replace_part
+from maintenance.parts.fitting import fit_part, record_bore, replace_part
+from maintenance.parts.stock import add_stock
 from maintenance.reminders.sweep import sweep
 from maintenance.service.records import record_service, save_kind
 from maintenance.trouble.reports import record_outcome, report_job_trouble

@@ -7,7 +7,7 @@ from django.db.models import QuerySet
 
 from maintenance.changes import STOCK, facts_changed
 from maintenance.models import PartKind, ServiceEntry, StockEntry
-from maintenance.parts.fitting import lock_kind
+from maintenance.parts.stock import lock_kind
 from maintenance.parts.wear_entries import in_stock
 from spools.facts import mark_withdrawn
 from spools.models import DesiccantCharge

@@ -8,13 +8,8 @@ from django.utils.translation import gettext as _
 
 from maintenance.changes import STOCK, facts_changed
 from maintenance.models import BoreReading, Fitting, PriorUse, StockEntry
-from maintenance.parts.fitting import (
-    lives_changed,
-    lock_kind,
-    lock_site,
-    machine_changed,
-    require_removal,
-)
+from maintenance.parts.fitting import lives_changed, lock_site, machine_changed, require_removal
+from maintenance.parts.stock import lock_kind
 from maintenance.parts.wear_entries import in_stock, recount_site_wear
 from spools.checks import require_past_time
 from spools.facts import describe_withdrawal, follows_withdrawal, mark_withdrawn, withdraw

@@ -8,11 +8,10 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from maintenance import limits
-from maintenance.changes import FLOW, PARTS, STOCK, facts_changed, toolheads_changed
+from maintenance.changes import toolheads_changed
 from maintenance.models import (
     BoreReading,
     Fitting,
-    JobUse,
     Part,
     PartKind,
     Printer,
@@ -21,73 +20,18 @@ from maintenance.models import (
     Toolhead,
 )
 from maintenance.models.parts import IN_NO_MACHINE, ON_A_PRINTER
-from maintenance.parts.wear_entries import in_stock, recount_site_wear, recount_wear
+from maintenance.parts.stock import lock_kind, sweep_parts
+from maintenance.parts.wear_entries import in_stock, recount_site_wear
 from spools.checks import require_past_time, require_within
-from spools.edits.versions import count_edit
 from spools.facts import describe_withdrawal
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_exact, format_time
+from spools.wording import format_time
 
-MOST_AT_ONCE = 10_000
 PRIOR_UNITS = [PriorUse.Unit.KG.value, PriorUse.Unit.MONTHS.value, PriorUse.Unit.UNKNOWN.value]
 SPENT = [Fitting.Removal.WORN, Fitting.Removal.LOST]
 
 Site = Toolhead | Printer
-
-
-@transaction.atomic
-def save_kind(kind: PartKind) -> PartKind:
-    """Saves a new or corrected kind of part; the wear of its parts is counted again.
-
-    Raises ValidationError on numbers that cannot be; refused: another role than its parts have.
-    """
-    count_edit(kind)
-    kind.full_clean()
-    if kind.pk is not None and kind.role not in IN_NO_MACHINE and kind.services.exists():
-        raise refusal("role_in_use", _("Services use it. Change them first."), "role")
-    if kind.pk is not None and kind.parts.exclude(fittings__role=kind.role).exists():
-        raise refusal(
-            "role_in_use", _("Its parts were fitted in another role. Add a new kind instead."), "role"
-        )
-    kind.save()
-    recount_wear(JobUse.objects.filter(wear__part__kind=kind))
-    toolheads_changed()
-    sweep_parts()
-    return kind
-
-
-@transaction.atomic
-def add_stock(
-    kind: PartKind, count: float, *, at: datetime | None = None, note: str = "", by: Any = None
-) -> StockEntry:
-    """Parts or a consumable came into stock; a negative count takes out what was counted too many.
-
-    count: pieces, g or ml, as the kind is counted. Refused: 0, more than are there, an absurd number, half a part.
-    """
-    at = require_past_time(at)
-    kind = lock_kind(kind)
-    if not 0 < abs(count) <= MOST_AT_ONCE or (not kind.stock_unit and count != int(count)):
-        unit = kind.stock_unit or _("pieces, a whole number")
-        raise refusal(
-            "part_count",
-            _("Give at most {most} {unit}, but not 0; got {count}.").format(
-                most=MOST_AT_ONCE, unit=unit, count=format_exact(count)
-            ),
-            "count",
-        )
-    in_drawer = in_stock([kind]).get(kind.pk, 0)
-    if in_drawer + count < 0:
-        raise refusal(
-            "not_in_stock",
-            _("Only {count} of {kind} are in stock. Take out no more.").format(
-                count=format_exact(in_drawer), kind=kind
-            ),
-            "count",
-        )
-    entry = StockEntry.objects.create(kind=kind, at=at, change=count, note=note, recorded_by=by)
-    facts_changed(STOCK)
-    return entry
 
 
 @transaction.atomic
@@ -363,11 +307,6 @@ def _fit(part: Part, site: Site, at: datetime, by: Any) -> Fitting:
     return fitting
 
 
-def sweep_parts() -> None:
-    """Reminders about parts and stock follow at once, not with the next sweep."""
-    facts_changed(PARTS, FLOW, STOCK)
-
-
 def require_free_role(site: Site, role: str, at: datetime) -> None:
     """Refused: the wrong site for a role, one that has its part at that time or later."""
     name = PartKind.Role(role).label
@@ -414,8 +353,3 @@ def lock_site(site: Site) -> Site:
         .select_related("printer")
         .get(pk=site.pk)
     )
-
-
-def lock_kind(kind: PartKind) -> PartKind:
-    """Its row locked until the transaction ends."""
-    return PartKind.objects.select_for_update(no_key=True).get(pk=kind.pk)

@@ -15,9 +15,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from background.logs import current_request
+from spools.edits.tables import THOUSANDS_OR_DECIMALS
 from spools.limits import Limits
 from spools.refusals import refusal
-from spools.tables import THOUSANDS_OR_DECIMALS
 
 if TYPE_CHECKING:
     from django.utils.functional import _StrPromise

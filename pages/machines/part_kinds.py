@@ -12,8 +12,8 @@ from maintenance.board.consumables import forecast_stock
 from maintenance.board.toolheads import read_upkeep
 from maintenance.models import Part, PartKind
 from maintenance.models.parts import IN_NO_MACHINE
-from maintenance.parts.fitting import save_kind
 from maintenance.parts.life import load_kind_lives, load_part_wear
+from maintenance.parts.stock import save_kind
 from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_records
 from maintenance.parts.words import name_kind, name_part

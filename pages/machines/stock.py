@@ -15,7 +15,7 @@ from maintenance.board.consumables import forecast_stock
 from maintenance.board.toolheads import read_upkeep
 from maintenance.models import Fitting, PartKind
 from maintenance.models.parts import IN_NO_MACHINE
-from maintenance.parts.fitting import add_stock
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock
 from maintenance.parts.wording import format_far_day
 from maintenance.parts.words import name_kind

@@ -10,8 +10,8 @@ from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.checks import require_past_time, require_within
+from spools.edits.tables import read_table
 from spools.refusals import refusal
-from spools.tables import read_table
 
 COLUMNS = ("time", "temperature_c", "rh_pct")
 

@@ -16,12 +16,12 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
 from spools import codes
+from spools.edits.tables import THOUSANDS_OR_DECIMALS, read_table
 from spools.inventory.assumptions import save_feedstock
 from spools.inventory.openings import record_opening
 from spools.inventory.receiving import NewSpool, receive_spool, suggest_reel
 from spools.models import CoreKind, Feedstock, Filler, Place, Polymer, Spool
 from spools.refusals import refusal
-from spools.tables import THOUSANDS_OR_DECIMALS, read_table
 
 MOST_SPOOLS = 300
 GUESSED_G, GUESSED_FILLER_PCT = 1000.0, 15.0

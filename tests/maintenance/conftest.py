@@ -9,8 +9,9 @@ from django.contrib.auth import get_user_model
 
 from maintenance.machines.printers import add_printer
 from maintenance.models import Part, PartKind, Printer, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part
+from maintenance.parts.fitting import fit_part
 from maintenance.parts.life import PartWear, RemainingLife, load_part_wear
+from maintenance.parts.stock import add_stock
 from spools.models import Filler, Place
 from tests.restored import build_once, built_once
 from tests.spools.conftest import feedstock, hours_ago, receive

@@ -10,7 +10,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import add_printer, add_toolhead
 from maintenance.models import Job, PartKind, Printer, Reminder, ServiceKind, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part
+from maintenance.parts.fitting import fit_part
+from maintenance.parts.stock import add_stock
 from spools.air.climate import record_readings
 from spools.models import Filler, Place
 from tests.maintenance.reminders.texts import texts

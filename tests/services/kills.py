@@ -219,7 +219,7 @@ class KillTrial:
 
     def _low_stock(self) -> None:
         """A kind of part at its reorder point, which is a cause of a reminder."""
-        from maintenance.parts.fitting import add_stock
+        from maintenance.parts.stock import add_stock
         from tests.pages.small_shop import part_kind
 
         kind = part_kind("nozzle", f"Nozzle {uuid4().hex[:8]}", bore_mm=0.4, reorder_point=2)

@@ -8,7 +8,8 @@ from django.contrib.auth import get_user_model
 
 from maintenance.machines.printers import add_printer
 from maintenance.models import PartKind, Printer, ServiceKind, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part
+from maintenance.parts.fitting import fit_part
+from maintenance.parts.stock import add_stock
 from spools.catalogue.importing import load_materials
 from spools.inventory.receiving import NewSpool, receive_spool
 from spools.models import Feedstock, Maker, Place, Polymer, Spool

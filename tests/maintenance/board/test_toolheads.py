@@ -18,7 +18,7 @@ from maintenance.board.toolheads import (
     rebuild,
 )
 from maintenance.models import PartKind, Toolhead, ToolheadBoard
-from maintenance.parts.fitting import add_stock
+from maintenance.parts.stock import add_stock
 from maintenance.readiness.builder import build_material_inputs
 from maintenance.today import build_today
 from spools.inventory.endings import end_spool

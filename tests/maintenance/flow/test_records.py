@@ -24,7 +24,8 @@ from maintenance.flow.history import (
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Fitting, FlowBlob, FlowCheck, Reminder, Toolhead
-from maintenance.parts.fitting import add_stock, replace_part
+from maintenance.parts.fitting import replace_part
+from maintenance.parts.stock import add_stock
 from maintenance.readiness.builder import verdict
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.verdict import CAUTION, CLEAR, HOLD

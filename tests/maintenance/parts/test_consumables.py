@@ -9,7 +9,8 @@ from django.utils import timezone
 from maintenance.board.consumables import forecast_stock
 from maintenance.board.upkeep import ServiceUpkeep, Upkeep
 from maintenance.models import PartKind, Reminder, ServiceKind, StockEntry
-from maintenance.parts.fitting import add_stock, fit_part, save_kind
+from maintenance.parts.fitting import fit_part
+from maintenance.parts.stock import add_stock, save_kind
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.sweep import sweep
 from maintenance.service.records import record_service

@@ -4,7 +4,8 @@ from django.db import IntegrityError, transaction
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool
 from maintenance.models import Fitting, Part, Reminder, StockEntry, WearEntry
-from maintenance.parts.fitting import add_stock, fit_existing, fit_part, remove_part, replace_part
+from maintenance.parts.fitting import fit_existing, fit_part, remove_part, replace_part
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock
 from tests.maintenance.conftest import PRINT, life_left
 from tests.refusals import refuses

@@ -11,16 +11,9 @@ from hypothesis import strategies as st
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import BoreReading, Fitting, Part, WearEntry
-from maintenance.parts.fitting import (
-    add_stock,
-    fit_existing,
-    fit_part,
-    record_bore,
-    remove_part,
-    replace_part,
-    save_kind,
-)
+from maintenance.parts.fitting import fit_existing, fit_part, record_bore, remove_part, replace_part
 from maintenance.parts.life import load_fitted_parts, load_kind_lives, load_part_wear
+from maintenance.parts.stock import add_stock, save_kind
 from maintenance.parts.wear_entries import rebuild_wear
 from maintenance.wear.abrasion import heat_weight, in_hand
 from spools.facts import withdraw

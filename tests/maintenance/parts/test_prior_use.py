@@ -4,15 +4,9 @@ import pytest
 
 from maintenance.models import Fitting, Part, PriorUse, StockEntry, WearEntry
 from maintenance.parts.corrections import correct_removal, withdraw_removal
-from maintenance.parts.fitting import (
-    add_stock,
-    fit_existing,
-    fit_used,
-    record_prior_use,
-    remove_part,
-    replace_part,
-)
+from maintenance.parts.fitting import fit_existing, fit_used, record_prior_use, remove_part, replace_part
 from maintenance.parts.life import load_kind_lives, load_part_wear
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock, rebuild_wear
 from spools.facts import withdraw
 from tests.maintenance.conftest import as_stored, life_left

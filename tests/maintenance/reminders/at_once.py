@@ -18,7 +18,8 @@ from django.db.models import Count  # noqa: E402
 from django.utils import timezone  # noqa: E402
 
 from maintenance.models import Channel, Reminder, ReminderEvent  # noqa: E402
-from maintenance.parts.fitting import add_stock, replace_part  # noqa: E402
+from maintenance.parts.fitting import replace_part  # noqa: E402
+from maintenance.parts.stock import add_stock  # noqa: E402
 from maintenance.reminders.delivery.channels import add_email  # noqa: E402
 from maintenance.reminders.lifecycle import LONGEST_SNOOZE, complete, snooze  # noqa: E402
 from maintenance.reminders.sweep import sweep  # noqa: E402

@@ -9,7 +9,8 @@ from maintenance.flow.records import record_flow_check, require_setup
 from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.models import Loading, ServiceKind, TroubleOutcome, TroubleReport
-from maintenance.parts.fitting import add_stock, replace_part
+from maintenance.parts.fitting import replace_part
+from maintenance.parts.stock import add_stock
 from maintenance.service.records import record_service, save_kind
 from maintenance.trouble import rules as trouble_rules
 from maintenance.trouble.causes import SYMPTOMS

@@ -8,7 +8,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from maintenance.models import Printer, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part
+from maintenance.parts.fitting import fit_part
+from maintenance.parts.stock import add_stock
 from pages.machines.views import PER_PAGE
 from spools.models import Place
 from tests.pages.shown import notes

@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from maintenance.models import Fitting, Job, Loading, PartKind, Printer, StockEntry
-from maintenance.parts.fitting import add_stock
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock
 from pages.spools.timeline import build_timeline
 from spools.codes import pretty

@@ -137,7 +137,7 @@ def test_csv_with_semicolons_decimal_commas_other_columns_and_the_shops_zone(set
 
 
 def test_a_file_of_too_many_lines_is_not_read_to_its_end(monkeypatch):
-    monkeypatch.setattr("spools.tables.MAX_LINES", 10)
+    monkeypatch.setattr("spools.edits.tables.MAX_LINES", 10)
     file = csv_file(HEADER + "2026-01-31T08:00Z,21,44\n" * 20_000)
     with refuses("file_too_long"):
         read_csv(file)

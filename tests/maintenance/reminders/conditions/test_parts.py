@@ -9,7 +9,8 @@ from maintenance.jobs.records import record_job
 from maintenance.machines.loading import load_spool, unload_spool
 from maintenance.machines.printers import bring_back, retire
 from maintenance.models import Loading
-from maintenance.parts.fitting import add_stock, fit_part, remove_part, replace_part
+from maintenance.parts.fitting import fit_part, remove_part, replace_part
+from maintenance.parts.stock import add_stock
 from maintenance.reminders.sweep import sweep
 from spools.facts import withdraw
 from tests.maintenance.conftest import PRINT, kind, life_left

@@ -7,8 +7,9 @@ from django.utils import timezone
 
 from maintenance.machines.printers import add_toolhead
 from maintenance.models import Fitting, PartKind, Reminder, Toolhead
-from maintenance.parts.fitting import add_stock, fit_part, remove_part
+from maintenance.parts.fitting import fit_part, remove_part
 from maintenance.parts.life import RATE_PERIOD
+from maintenance.parts.stock import add_stock
 from maintenance.parts.wear_entries import in_stock
 from maintenance.reminders.sweep import sweep
 from spools.inventory.ledger import take
