@@ -24,6 +24,7 @@ from maintenance.flow.history import (
 from maintenance.flow.records import record_flow_check
 from maintenance.flow.wording import format_usable
 from maintenance.models import FlowCheck, Toolhead
+from maintenance.parts.words import name_part
 from maintenance.readiness.verdict import CAUTION, CLEAR
 from pages.flow.charts import draw_control_charts, draw_curve
 from pages.flow.forms import SHORT_CHECK, FlowMassesForm, FlowPlanForm
@@ -159,7 +160,7 @@ def _result(evaluated: EvaluatedCheck, series: CheckSeries | None) -> dict[str, 
         "short_pct": abs(100 * curve.short),
         "heavier": curve.short < 0,
         "short_give_or_take_pct": 200 * curve.short_u,
-        "fitted": [str(fitting.part) for fitting in evaluated.fitted.values()],
+        "fitted": [name_part(fitting.part) for fitting in evaluated.fitted.values()],
     }
 
 
@@ -174,7 +175,7 @@ def _series_card(series: CheckSeries) -> dict[str, Any]:
     return {
         "latest": latest.check,
         "material": material_name(latest.check.spool.feedstock),
-        "fitted": [str(fitting.part) for fitting in latest.fitted.values()],
+        "fitted": [name_part(fitting.part) for fitting in latest.fitted.values()],
         "result": _result(latest, series),
         "curve": draw_curve(latest.curve),
         "control": _control(series),

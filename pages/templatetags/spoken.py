@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from maintenance.models import PartKind, WearEntry
 from maintenance.parts.wear_entries import COUNTED, scale_life
+from maintenance.parts.words import name_part
 from maintenance.wear.abrasion import in_hand
 from pages.templatetags.sensible import sensible
 from spools.codes import pretty
@@ -17,6 +18,7 @@ from spools.wording import format_chance, format_duration, format_number, format
 register = template.Library()
 
 register.filter("code", pretty)
+register.filter("part_name", name_part)
 register.filter("duration", format_duration)
 register.filter("unit_words", format_unit)
 
