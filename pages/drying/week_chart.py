@@ -17,6 +17,8 @@ from spools.wording import format_time
 # A run that began long ago is drawn from so far back.
 PAST = timedelta(hours=12)
 SHORTEST_AHEAD = timedelta(hours=24)
+# Behind the last bar or sign, of the axis, so that nothing is cut on paper.
+MARGIN = 0.02
 
 
 def draw_week(
@@ -40,6 +42,7 @@ def draw_week(
     ends += [planned.end for planned in ahead] + [report.planned.request.due_at for report in prints]
     first = max(now - PAST, min([now, *(run.start for run in runs)]))
     last = max([now + SHORTEST_AHEAD, *ends])
+    last += MARGIN * (last - first)
     frame = Frame(
         _("Dryers and prints"), first, last, marks=[Mark(now, NOW)], spans=_list_staffed(staffed, first, last)
     )
