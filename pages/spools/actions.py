@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
 
 from pages.frame.forms import apply, post_data
 from pages.spools.forms import (
@@ -31,6 +32,7 @@ from spools.inventory.receipts import correct_receipt, find_receipt
 from spools.inventory.respooling import respool
 from spools.models import Spool
 from spools.moisture.joining import join_leftover
+from spools.wording import format_mass
 
 
 @with_spool_in_use
@@ -43,7 +45,10 @@ def spool_move(request: HttpRequest, spool: Spool) -> HttpResponse:
             spool, data["place"], at=data["when"], from_place=data["from_place"], by=request.user
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is in {form.cleaned_data['place']}.")
+        messages.success(
+            request,
+            _("{spool} is in {place}.").format(spool=pretty(spool.code), place=form.cleaned_data["place"]),
+        )
         return redirect("spool", spool.code)
     form.rest_on_present()
     return render(request, "spools/move.html", {"spool": spool, "form": form, "stay": stay})
@@ -60,7 +65,12 @@ def spool_away(request: HttpRequest, spool: Spool) -> HttpResponse:
             spool, data["place"], data["start"], data["end"], by=request.user
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} was in {form.cleaned_data['place']} then.")
+        messages.success(
+            request,
+            _("{spool} was in {place} then.").format(
+                spool=pretty(spool.code), place=form.cleaned_data["place"]
+            ),
+        )
         return redirect("spool", spool.code)
     return render(request, "spools/away.html", {"spool": spool, "form": form, "stay": stay})
 
@@ -76,7 +86,7 @@ def move_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
             move, place=data["place"], at=data["when"], until=data.get("until"), by=request.user
         ),
     ):
-        messages.success(request, "The right move counts. Moisture is computed again.")
+        messages.success(request, _("The right move counts. Moisture is computed again."))
         return redirect("spool", spool.code)
     return render(request, "spools/correct_move.html", {"spool": spool, "form": form, "move": move})
 
@@ -86,7 +96,7 @@ def spool_open(request: HttpRequest, spool: Spool) -> HttpResponse:
     """Somebody opened the bag in which it came."""
     form = OpenForm(post_data(request), initial={"card": spool.card})
     if apply(form, lambda data: record_opening(spool, at=data["when"], card=data["card"], by=request.user)):
-        messages.success(request, f"The bag of {pretty(spool.code)} is opened.")
+        messages.success(request, _("The bag of {spool} is opened.").format(spool=pretty(spool.code)))
         return redirect("spool", spool.code)
     return render(request, "spools/open.html", {"spool": spool, "form": form})
 
@@ -105,7 +115,10 @@ def spool_weigh(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"Saved: {form.cleaned_data['gross_g']:g} g with its reel.")
+        messages.success(
+            request,
+            _("Saved: {gross} with its reel.").format(gross=format_mass(form.cleaned_data["gross_g"], -2)),
+        )
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/weigh.html", context)
@@ -120,7 +133,10 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
     )
     if apply(form, lambda data: correct_weighing(entry, **data, by=request.user)):
         messages.success(
-            request, f"{form.cleaned_data['gross_g']:g} g counts in place of {entry.gross_g:g} g."
+            request,
+            _("{right} counts in place of {wrong}.").format(
+                right=format_mass(form.cleaned_data["gross_g"], -2), wrong=format_mass(entry.gross_g or 0, -2)
+            ),
         )
         return redirect("spool", spool.code)
     return render(request, "spools/correct_weighing.html", {"spool": spool, "form": form, "entry": entry})
@@ -130,7 +146,7 @@ def weighing_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpRespons
 def spool_price(request: HttpRequest, spool: Spool) -> HttpResponse:
     form = PriceForm(post_data(request), initial={"price": spool.price})
     if apply(form, lambda data: set_price(spool, data["price"])):
-        messages.success(request, "The price is saved. Costs of its prints are computed with it.")
+        messages.success(request, _("The price is saved. Costs of its prints are computed with it."))
         return redirect("spool", spool.code)
     return render(request, "spools/price.html", {"spool": spool, "form": form})
 
@@ -140,7 +156,7 @@ def spool_reel(request: HttpRequest, spool: Spool) -> HttpResponse:
     """The reel is another one than was entered, or was weighed since."""
     form = ReelForm(post_data(request), instance=Spool.objects.get(pk=spool.pk))
     if apply(form, lambda data: correct_reel(spool, **data, by=request.user)):
-        messages.success(request, "The reel is corrected. Amount and moisture are computed again.")
+        messages.success(request, _("The reel is corrected. Amount and moisture are computed again."))
         return redirect("spool", spool.code)
     return render(request, "spools/reel.html", {"spool": spool, "form": form})
 
@@ -150,7 +166,7 @@ def spool_receipt(request: HttpRequest, spool: Spool) -> HttpResponse:
     """It was another feedstock, or its masses were entered wrong as it came."""
     form = ReceiptForm(post_data(request), initial=find_receipt(spool))
     if apply(form, lambda data: correct_receipt(spool, **data, by=request.user)):
-        messages.success(request, "The receipt is corrected. All that rests on it is computed again.")
+        messages.success(request, _("The receipt is corrected. All that rests on it is computed again."))
         return redirect("spool", spool.code)
     return render(request, "spools/receipt.html", {"spool": spool, "form": form})
 
@@ -160,7 +176,9 @@ def spool_respool(request: HttpRequest, spool: Spool) -> HttpResponse:
     """All of it was wound onto another reel."""
     form = RespoolForm(post_data(request))
     if apply(form, lambda data: respool(spool, at=data.pop("when"), **data, by=request.user)):
-        messages.success(request, "It is on its new reel. Weighings from then on have the new reel in them.")
+        messages.success(
+            request, _("It is on its new reel. Weighings from then on have the new reel in them.")
+        )
         return redirect("spool", spool.code)
     return render(request, "spools/respool.html", {"spool": spool, "form": form})
 
@@ -183,7 +201,9 @@ def spool_join(request: HttpRequest, spool: Spool) -> HttpResponse:
         source = form.cleaned_data["source"]
         messages.success(
             request,
-            f"Filament of {pretty(source.code)} is on it. Take {pretty(source.code)} out of use if it is empty.",
+            _("Filament of {source} is on it. Take {source} out of use if it is empty.").format(
+                source=pretty(source.code)
+            ),
         )
         return redirect("spool", spool.code)
     return render(request, "spools/join.html", {"spool": spool, "form": form})
@@ -204,7 +224,9 @@ def spool_cut(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"Saved: {form.cleaned_data['mass_g']:g} g cut off.")
+        messages.success(
+            request, _("Saved: {mass} cut off.").format(mass=format_mass(form.cleaned_data["mass_g"], -2))
+        )
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}
     return render(request, "spools/cut.html", context)
@@ -220,7 +242,10 @@ def spool_end(request: HttpRequest, spool: Spool) -> HttpResponse:
         ),
     ):
         messages.success(
-            request, f"{pretty(spool.code)} is out of use. If that was a slip, take it back here."
+            request,
+            _("{spool} is out of use. If that was a slip, take it back here.").format(
+                spool=pretty(spool.code)
+            ),
         )
         return redirect("spool", spool.code)
     context = {"spool": spool, "form": form, "amount": ledger.remaining(spool)}

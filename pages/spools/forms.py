@@ -1,10 +1,11 @@
 """Forms of what is done with one spool."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.db.models import QuerySet
-from django.utils.translation import gettext as _
+from django.utils.translation import gettext, pgettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from pages.frame.forms import WhenField, number, with_point
 from pages.frame.versions import VersionedForm
@@ -15,23 +16,28 @@ from spools.inventory.assumptions import REEL
 from spools.models import CoreKind, Ending, Feedstock, Place, Spool
 from spools.refusals import refusal
 
+if TYPE_CHECKING:
+    from django.utils.functional import _StrPromise
+
 
 def price_field() -> forms.Field | None:
     """What was paid for a spool; optional."""
-    return with_point(Spool._meta.get_field("price"), label="Price of the spool", min_value=0)
+    return with_point(Spool._meta.get_field("price"), label=_("Price of the spool"), min_value=0)
 
 
 class PriceForm(forms.Form):
     price = price_field()
 
 
-CAP_HELP = "Only if stated; otherwise the material decides."
+CAP_HELP = _("Only if stated; otherwise the material decides.")
 
 
 class PlaceChoice(forms.ModelChoiceField):
     """A place as large radio buttons, or as a list to open in one line, named with its kind."""
 
-    def __init__(self, places: QuerySet[Place], label: str, *, in_a_line: bool = False) -> None:
+    def __init__(
+        self, places: QuerySet[Place], label: "str | _StrPromise", *, in_a_line: bool = False
+    ) -> None:
         if in_a_line:
             super().__init__(places, label=label, empty_label=_("Choose"))
         else:
@@ -45,7 +51,7 @@ class PlaceChoice(forms.ModelChoiceField):
 class WithPlaces(forms.Form):
     """A form that asks where the spool goes, without the place where it is."""
 
-    place_label = "To"
+    place_label = pgettext_lazy("a place", "To")
     dryers = True
 
     def __init__(self, *args: Any, current_place: Place | None = None, **options: Any) -> None:
@@ -77,11 +83,11 @@ class MoveSpoolForm(WithPlaces):
 
 
 class AwayForm(WithPlaces):
-    place_label = "It was in"
+    place_label = _("It was in")
     # A stay in a dryer is recorded as a drying run, with its set point.
     dryers = False
-    start = WhenField(label="From", help_text="")
-    end = WhenField(label="Until", help_text="Empty: until its next move.")
+    start = WhenField(label=_("From"), help_text="")
+    end = WhenField(label=_("Until"), help_text=_("Empty: until its next move."))
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -94,74 +100,74 @@ class UnloadForm(WithPlaces):
 
 class OpenForm(forms.Form):
     card = forms.ChoiceField(
-        label="Humidity card in the bag",
+        label=_("Humidity card in the bag"),
         choices=Spool.Card,
         widget=forms.RadioSelect,
         initial=Spool.Card.NOT_LOOKED,
     )
-    when = WhenField(label="Opened")
+    when = WhenField(label=_("Opened"))
 
 
 class WeighForm(forms.Form):
-    gross_g = number("On the scale, with its reel", "g", limits=limits.GROSS_G)
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    gross_g = number(_("On the scale, with its reel"), "g", limits=limits.GROSS_G)
+    resolution_g = number(_("Scale's smallest step"), "g", initial=1, limits=limits.SCALE_STEP_G)
     when = WhenField()
-    note = forms.CharField(max_length=200, required=False)
+    note = forms.CharField(label=_("Note"), max_length=200, required=False)
 
 
 class CorrectWeighingForm(forms.Form):
-    gross_g = number("The right number, with the reel", "g", limits=limits.GROSS_G)
-    resolution_g = number("Scale's smallest step", "g", initial=1, limits=limits.SCALE_STEP_G)
+    gross_g = number(_("The right number, with the reel"), "g", limits=limits.GROSS_G)
+    resolution_g = number(_("Scale's smallest step"), "g", initial=1, limits=limits.SCALE_STEP_G)
 
 
 class ReelForm(VersionedForm):
     """Corrected values of a spool's reel."""
 
     batch = forms.CharField(max_length=60, required=False)
-    core_mass_g = number("Empty reel", "g", limits=limits.CORE_G)
+    core_mass_g = number(_("Empty reel"), "g", limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
-        label="This mass was weighed or is printed on the reel", required=False
+        label=_("This mass was weighed or is printed on the reel"), required=False
     )
-    core_mass_band_g = number("Uncertain by, plus or minus", "g", limits=limits.CORE_ERROR_G)
+    core_mass_band_g = number(_("Uncertain by, plus or minus"), "g", limits=limits.CORE_ERROR_G)
     core_cap_c = number(
-        "Hottest that the reel may get",
+        _("Hottest that the reel may get"),
         "°C",
         required=False,
         limits=limits.CORE_CAP_C,
         help_text=CAP_HELP,
     )
-    core_radius_mm = number("Radius of the core, under the filament", "mm", limits=limits.CORE_RADIUS_MM)
-    width_mm = number("Width between the flanges", "mm", limits=limits.WIDTH_MM)
+    core_radius_mm = number(_("Radius of the core, under the filament"), "mm", limits=limits.CORE_RADIUS_MM)
+    width_mm = number(_("Width between the flanges"), "mm", limits=limits.WIDTH_MM)
 
     class Meta:
         model = Spool
         fields = REEL
-        labels = {"core_material": "Reel's material"}
+        labels = {"core_material": _("Reel's material"), "batch": _("Batch")}
 
 
 class RespoolForm(forms.Form):
     """Another reel. A common one fills in what is left empty."""
 
     core_kind = forms.ModelChoiceField(
-        CoreKind.objects.all(), label="The new reel", required=False, empty_label="as the numbers below"
+        CoreKind.objects.all(), label=_("The new reel"), required=False, empty_label=_("as the numbers below")
     )
-    core_mass_g = number("Empty reel", "g", required=False, limits=limits.CORE_G)
+    core_mass_g = number(_("Empty reel"), "g", required=False, limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
-        label="This mass was weighed or is printed on the reel", required=False
+        label=_("This mass was weighed or is printed on the reel"), required=False
     )
     core_material = forms.ChoiceField(
-        label="Reel's material",
-        choices=[("", "as the chosen reel"), *Spool.CoreMaterial.choices],
+        label=_("Reel's material"),
+        choices=[("", _("as the chosen reel")), *Spool.CoreMaterial.choices],
         required=False,
     )
     core_cap_c = number(
-        "Hottest that the reel may get", "°C", required=False, limits=limits.CORE_CAP_C, help_text=CAP_HELP
+        _("Hottest that the reel may get"), "°C", required=False, limits=limits.CORE_CAP_C, help_text=CAP_HELP
     )
     core_radius_mm = number(
-        "Radius of the core, under the filament", "mm", required=False, limits=limits.CORE_RADIUS_MM
+        _("Radius of the core, under the filament"), "mm", required=False, limits=limits.CORE_RADIUS_MM
     )
-    width_mm = number("Width between the flanges", "mm", required=False, limits=limits.WIDTH_MM)
-    note = forms.CharField(max_length=200, required=False)
+    width_mm = number(_("Width between the flanges"), "mm", required=False, limits=limits.WIDTH_MM)
+    note = forms.CharField(label=_("Note"), max_length=200, required=False)
     when = WhenField()
 
     def clean(self) -> dict[str, Any]:
@@ -182,7 +188,7 @@ class RespoolForm(forms.Form):
         for name in ("core_mass_g", "core_radius_mm", "width_mm"):
             if name not in self.errors and data.get(name) is None:
                 self.add_error(
-                    name, refusal("reel_size_missing", "Measure it, or choose a common reel above.")
+                    name, refusal("reel_size_missing", gettext("Measure it, or choose a common reel above."))
                 )
         return data
 
@@ -190,15 +196,17 @@ class RespoolForm(forms.Form):
 class JoinForm(forms.Form):
     """Another spool of the feedstock whose filament was joined onto this one."""
 
-    mass_g = number("Grams of it", "g", required=False, limits=limits.TAKEN_G, help_text="Empty: all of it.")
-    note = forms.CharField(max_length=200, required=False)
+    mass_g = number(
+        _("Grams of it"), "g", required=False, limits=limits.TAKEN_G, help_text=_("Empty: all of it.")
+    )
+    note = forms.CharField(label=_("Note"), max_length=200, required=False)
     when = WhenField()
 
     def __init__(self, *args: Any, target: Spool, **options: Any) -> None:
         super().__init__(*args, **options)
         others = Spool.objects.filter(ended_at=None, feedstock=target.feedstock).exclude(pk=target.pk)
         self.fields["source"] = forms.ModelChoiceField(
-            others.select_related("feedstock__maker"), label="The leftover is on", empty_label="Choose"
+            others.select_related("feedstock__maker"), label=_("The leftover is on"), empty_label=_("Choose")
         )
         self.fields["source"].label_from_instance = lambda spool: pretty(spool.code)  # type: ignore[attr-defined]
         self.order_fields(["source"])
@@ -207,27 +215,34 @@ class JoinForm(forms.Form):
 class ReceiptForm(forms.Form):
     """What a spool really was as it came. An empty mass was not stated."""
 
-    feedstock = forms.ModelChoiceField(Feedstock.objects.select_related("maker", "polymer"), empty_label=None)
-    net_mass_g = number("Filament by the label", "g", required=False, limits=limits.NET_G)
-    gross_g = number("First weighing, with its reel", "g", required=False, limits=limits.GROSS_G)
-    reason = forms.CharField(max_length=MAX_REASON_LENGTH)
+    feedstock = forms.ModelChoiceField(
+        Feedstock.objects.select_related("maker", "polymer"), label=_("Feedstock"), empty_label=None
+    )
+    net_mass_g = number(_("Filament by the label"), "g", required=False, limits=limits.NET_G)
+    gross_g = number(_("First weighing, with its reel"), "g", required=False, limits=limits.GROSS_G)
+    reason = forms.CharField(label=_("Reason"), max_length=MAX_REASON_LENGTH)
 
 
 class CutForm(forms.Form):
-    mass_g = number("Cut off", "g", limits=limits.TAKEN_G)
+    mass_g = number(_("Cut off"), "g", limits=limits.TAKEN_G)
     when = WhenField()
-    note = forms.CharField(max_length=200, required=False, help_text="Brittle end, a knot, a sample.")
+    note = forms.CharField(
+        label=_("Note"), max_length=200, required=False, help_text=_("Brittle end, a knot, a sample.")
+    )
 
 
 class EndForm(forms.Form):
     kind = forms.ChoiceField(
-        label="How it left",
+        label=_("How it left"),
         choices=Ending.Kind,
         widget=forms.RadioSelect,
         initial=Ending.Kind.EMPTY,
     )
     note = forms.CharField(
-        max_length=200, required=False, help_text="To whom it went, or where it was seen last."
+        label=_("Note"),
+        max_length=200,
+        required=False,
+        help_text=_("To whom it went, or where it was seen last."),
     )
     when = WhenField()
 
@@ -238,10 +253,10 @@ class LoadForm(forms.Form):
     SELDOM = ("fed_from", "when")
 
     override_reason = forms.CharField(
-        label="Load it in spite of the hold, because",
+        label=_("Load it in spite of the hold, because"),
         max_length=300,
         required=False,
-        help_text="A hold needs a reason; it is stored with the loading.",
+        help_text=_("A hold needs a reason; it is stored with the loading."),
     )
     when = WhenField()
 
@@ -252,8 +267,8 @@ class LoadForm(forms.Form):
             del self.fields["override_reason"]
         feeding = Place.objects.in_use().filter(feeds=True)
         if feeding.exists():
-            choice = PlaceChoice(feeding, "Fed from")
-            choice.required, choice.empty_label = False, "a holder in the air of the printer"
+            choice = PlaceChoice(feeding, _("Fed from"))
+            choice.required, choice.empty_label = False, _("a holder in the air of the printer")
             self.fields["fed_from"] = choice
             self.order_fields(["fed_from"])
         if current_spool is not None:

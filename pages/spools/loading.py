@@ -7,6 +7,7 @@ from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from maintenance.board.shop import Board, load_board
 from maintenance.jobs.planned import PlannedJob, find_planned_job, list_verdicts
@@ -72,7 +73,10 @@ def spool_load(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} is loaded on {toolhead.name_slot(slot)}.")
+        messages.success(
+            request,
+            _("{spool} is loaded on {slot}.").format(spool=pretty(spool.code), slot=toolhead.name_slot(slot)),
+        )
         return redirect("spool", spool.code)
     change = material_change(inputs.material, inputs.toolhead, inputs.job.nozzle_c)
     context = {"spool": spool, "toolhead": toolhead, "verdict": verdict, "form": form, "change": change}
@@ -137,11 +141,17 @@ def _redirect_loaded(
 ) -> HttpResponse:
     """Of a spool that is on a toolhead already: on the one that it is to be loaded on, or on another."""
     if current == toolhead:
-        messages.error(request, f"{pretty(spool.code)} is on {current} already.", extra_tags="on_it_already")
+        messages.error(
+            request,
+            _("{spool} is on {current} already.").format(spool=pretty(spool.code), current=current),
+            extra_tags="on_it_already",
+        )
         return redirect("spool", spool.code)
     messages.error(
         request,
-        f"{pretty(spool.code)} is on {current}. Take it off there first.",
+        _("{spool} is on {current}. Take it off there first.").format(
+            spool=pretty(spool.code), current=current
+        ),
         extra_tags="on_another",
     )
     return redirect("spool-unload", spool.code)
@@ -173,7 +183,11 @@ def _find_feed_place(request: HttpRequest, board: Board, spool: Spool) -> int | 
 def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     loading = Loading.objects.present().filter(spool=spool).select_related("toolhead__printer__place").first()
     if loading is None:
-        messages.error(request, f"{pretty(spool.code)} is on no toolhead.", extra_tags="on_no_toolhead")
+        messages.error(
+            request,
+            _("{spool} is on no toolhead.").format(spool=pretty(spool.code)),
+            extra_tags="on_no_toolhead",
+        )
         return redirect("spool", spool.code)
     form = UnloadForm(
         post_data(request),
@@ -182,7 +196,10 @@ def spool_unload(request: HttpRequest, spool: Spool) -> HttpResponse:
     )
     if apply(form, lambda data: unload_spool(loading, data["place"], at=data["when"], by=request.user)):
         messages.success(
-            request, f"{pretty(spool.code)} is off {loading.site} and in {form.cleaned_data['place']}."
+            request,
+            _("{spool} is off {site} and in {place}.").format(
+                spool=pretty(spool.code), site=loading.site, place=form.cleaned_data["place"]
+            ),
         )
         return redirect("spool", spool.code)
     return render(request, "spools/unload.html", {"spool": spool, "loading": loading, "form": form})

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext as _
 
 from spools import codes
 from spools.inventory.endings import find_ending
@@ -25,8 +26,10 @@ def find_spool(text: str) -> Spool:
     if (spool := find_by_code(code)) is None:
         raise refusal(
             "unknown_code",
-            f"{codes.pretty(code)} is well written, but no spool of this shop carries it. "
-            "Look at the label again, or receive the spool.",
+            _(
+                "{code} is well written, but no spool of this shop carries it. Look at the label again, or "
+                "receive the spool."
+            ).format(code=codes.pretty(code)),
         )
     return spool
 

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
 
 from maintenance.machines.past_loadings import correct_loading, record_past_loading
 from maintenance.models import Loading
@@ -35,7 +36,12 @@ def past_run(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} was drying in {form.cleaned_data['dryer']} then.")
+        messages.success(
+            request,
+            _("{spool} was drying in {dryer} then.").format(
+                spool=pretty(spool.code), dryer=form.cleaned_data["dryer"]
+            ),
+        )
         return redirect("spool", spool.code)
     return render(request, "spools/past_run.html", {"spool": spool, "form": form})
 
@@ -56,7 +62,12 @@ def past_loading(request: HttpRequest, spool: Spool) -> HttpResponse:
             by=request.user,
         ),
     ):
-        messages.success(request, f"{pretty(spool.code)} was on {form.cleaned_data['toolhead']} then.")
+        messages.success(
+            request,
+            _("{spool} was on {toolhead} then.").format(
+                spool=pretty(spool.code), toolhead=form.cleaned_data["toolhead"]
+            ),
+        )
         return redirect("spool", spool.code)
     return render(request, "spools/past_loading.html", {"spool": spool, "form": form})
 
@@ -67,9 +78,9 @@ def run_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse:
     run = get_object_or_404(DryingRun.objects.filter(spool=spool).select_related("dryer", "spool"), pk=pk)
     form = CorrectRunForm(post_data(request), run=run)
     if apply(form, lambda data: correct_run(run, start=data["start"], end=data.get("end"), by=request.user)):
-        messages.success(request, "The right times count. Moisture is computed again.")
+        messages.success(request, _("The right times count. Moisture is computed again."))
         return redirect("spool", spool.code)
-    title = f"Drying in {run.dryer}"
+    title = _("Drying in {dryer}").format(dryer=run.dryer)
     return render(
         request, "spools/correct_times.html", {"spool": spool, "form": form, "fact": run, "title": title}
     )
@@ -83,9 +94,9 @@ def loading_correct(request: HttpRequest, spool: Spool, pk: int) -> HttpResponse
     )
     form = CorrectLoadingForm(post_data(request), initial={"when": loading.start})
     if apply(form, lambda data: correct_loading(loading, at=data["when"], by=request.user)):
-        messages.success(request, "The right time counts. Moisture is computed again.")
+        messages.success(request, _("The right time counts. Moisture is computed again."))
         return redirect("spool", spool.code)
-    title = f"Loaded on {loading.site}"
+    title = _("Loaded on {site}").format(site=loading.site)
     return render(
         request, "spools/correct_times.html", {"spool": spool, "form": form, "fact": loading, "title": title}
     )

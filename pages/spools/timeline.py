@@ -6,9 +6,12 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db.models import BigIntegerField, QuerySet
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from background.prepared import Parameter, PreparedRows
 from maintenance.models import Loading
+from pages.templatetags.spoken import state_word
 from spools.models import (
     DryingRun,
     Ending,
@@ -20,6 +23,7 @@ from spools.models import (
     SpoolCorrection,
     Stay,
 )
+from spools.wording import format_time
 
 BY = ("recorded_by", "withdrawn_by")
 
@@ -49,15 +53,37 @@ _RESPOOLINGS = _prepare(Respooling.objects.all(), *BY)
 
 
 CORRECTED = {
-    "net_mass_g": "filament by the label, g",
-    "gross_g": "first weighing, g",
-    "core_mass_g": "empty reel, g",
-    "core_mass_band_g": "its uncertainty, g",
-    "core_mass_known": "its mass is known",
-    "core_material": "material of the reel",
-    "core_cap_c": "hottest that the reel may get, °C",
-    "core_radius_mm": "radius of the core, mm",
-    "width_mm": "width, mm",
+    "net_mass_g": gettext_lazy("filament by the label, g"),
+    "gross_g": gettext_lazy("first weighing, g"),
+    "core_mass_g": gettext_lazy("empty reel, g"),
+    "core_mass_band_g": gettext_lazy("its uncertainty, g"),
+    "core_mass_known": gettext_lazy("its mass is known"),
+    "core_material": gettext_lazy("material of the reel"),
+    "core_cap_c": gettext_lazy("hottest that the reel may get, °C"),
+    "core_radius_mm": gettext_lazy("radius of the core, mm"),
+    "width_mm": gettext_lazy("width, mm"),
+    "feedstock": gettext_lazy("feedstock"),
+    "batch": gettext_lazy("batch"),
+}
+# By the kind of an event: the page that corrects it, and the name of its fact on the page that withdraws it.
+CORRECTS = {
+    "stay": ("move-correct", gettext_lazy("Correct the move of {at}")),
+    "same_place": ("move-correct", gettext_lazy("Correct the move of {at}")),
+    "drying": ("run-correct", gettext_lazy("Correct the time of the drying run of {at}")),
+    "loading": ("loading-correct", gettext_lazy("Correct the time of the loading of {at}")),
+    "weighed": ("weighing-correct", gettext_lazy("Correct the weighing of {at}")),
+}
+WITHDRAWS = {
+    "stay": ("move", gettext_lazy("Withdraw the move of {at}")),
+    "same_place": ("move", gettext_lazy("Withdraw the move of {at}")),
+    "drying": ("drying-run", gettext_lazy("Withdraw the drying run of {at}")),
+    "loading": ("loading", gettext_lazy("Withdraw the loading of {at}")),
+    "opening": ("opening", gettext_lazy("Withdraw the opening of {at}")),
+    "ending": ("ending", gettext_lazy("Take it back")),
+    "respooling": ("respooling", gettext_lazy("Withdraw the new reel of {at}")),
+    "weighed": ("mass-entry", gettext_lazy("Withdraw the weighing of {at}")),
+    "removed": ("mass-entry", gettext_lazy("Withdraw the entry of {at}")),
+    "joined": ("joining", gettext_lazy("Withdraw the joint of {at}")),
 }
 
 
@@ -86,6 +112,34 @@ class TimelineEvent:
     def hours(self) -> float | None:
         """How long it lasted; None while it goes on."""
         return None if self.until is None else (self.until - self.at) / timedelta(hours=1)
+
+    @property
+    def correct_page(self) -> str:
+        """The name of the page that corrects its fact; empty where there is none. A wrong weighing stays there."""
+        if self.fact is None or (self.fact.withdrawn_at is not None and self.kind != "weighed"):
+            return ""
+        return CORRECTS[self.kind][0] if self.kind in CORRECTS else ""
+
+    @property
+    def correct_label(self) -> str:
+        return str(CORRECTS[self.kind][1]).format(at=format_time(self.at))
+
+    @property
+    def withdraw_kind(self) -> str:
+        """The kind of its fact for the page that withdraws; empty where it cannot be withdrawn, or is."""
+        if self.fact is None or self.fact.withdrawn_at is not None or self.kind not in WITHDRAWS:
+            return ""
+        return WITHDRAWS[self.kind][0]
+
+    @property
+    def withdraw_pk(self) -> int | None:
+        if self.kind == "joined" and isinstance(self.fact, MassEntry):
+            return self.fact.joining_to.pk
+        return None if self.fact is None else self.fact.pk
+
+    @property
+    def withdraw_label(self) -> str:
+        return str(WITHDRAWS[self.kind][1]).format(at=format_time(self.at))
 
 
 def build_timeline(spool: Spool) -> list[TimelineEvent]:
@@ -142,14 +196,13 @@ def _stay_events(spool: Spool, owned: set[int | None]) -> Iterator[TimelineEvent
 
 def _drying_events(runs: Iterable[DryingRun]) -> Iterator[TimelineEvent]:
     for run in runs:
-        first = "" if run.first_set_point_c is None else f"{run.first_set_point_c:g} °C, then "
-        hold = "" if run.hold is None else f"; {run.hold.sentence}"
+        hold = "" if run.hold is None else f" ({run.hold.sentence})"
         yield TimelineEvent(
             "drying",
             run.start,
             run.end,
             name=run.dryer.name,
-            note=f"{first}{run.set_point_c:g} °C{hold}",
+            note=f"{run.temperatures}{hold}",
             subject=run.dryer_id,
             fact=run,
             by=_name(run.recorded_by),
@@ -202,17 +255,21 @@ def _name(account: Any) -> str:
 
 def _loading_events(loadings: Iterable[Loading]) -> Iterator[TimelineEvent]:
     for loading in loadings:
-        reason = loading.override_reason.removesuffix(".")
-        because = f", loaded because: {reason}" if reason else ""
+        notes = [_("Verdict: {state}.").format(state=state_word(loading.state))]
+        if reason := loading.override_reason.removesuffix("."):
+            notes.append(_("Reason: {reason}.").format(reason=reason))
         if loading.cause is not None:
-            because += f", {loading.cause.sentence}"
+            notes.append(loading.cause.sentence)
+        name = loading.site
+        if loading.fed_from:
+            name = _("{site}, fed from {place}").format(site=name, place=loading.fed_from)
         yield TimelineEvent(
             "loading",
             loading.start,
             loading.end,
             subject=loading.pk,
-            name=f"{loading.site}{f', fed from {loading.fed_from}' if loading.fed_from else ''}",
-            note=loading.state + because,
+            name=name,
+            note=" ".join(notes),
             fact=loading,
             by=_name(loading.recorded_by),
         )

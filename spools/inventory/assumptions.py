@@ -7,6 +7,7 @@ These are not facts with a time. Moisture that was computed with other numbers i
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools import limits
@@ -18,7 +19,7 @@ from spools.inventory.receipts import list_changes
 from spools.inventory.receiving import require_winding_fits
 from spools.models import DryingRun, Feedstock, Maker, Place, Polymer, Spool, SpoolCorrection
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.wording import format_exact, format_mass, format_time
 
 # The first may not be above the second.
 IN_ORDER = [
@@ -44,11 +45,13 @@ def save_place(place: Place) -> Place:
     place.full_clean()
     if place.room is not None and place.room.kind == Place.Kind.DRY_BOX and place.kind != Place.Kind.BAG:
         raise refusal(
-            "not_a_room", f"{place.room} is a dry box: only bags lie in one. Choose a room.", "room"
+            "not_a_room",
+            _("{room} is a dry box: only bags lie in one. Choose a room.").format(room=place.room),
+            "room",
         )
     if place.kind == Place.Kind.PRINTER and _is_renamed(place):
         raise refusal(
-            "name_of_printer", "A printer's place has the printer's name. Rename the printer.", "name"
+            "name_of_printer", _("A printer's place has the printer's name. Rename the printer."), "name"
         )
     if place._state.adding:
         place.save(force_insert=True)
@@ -103,7 +106,7 @@ def correct_reel(spool: Spool, *, by: Any = None, **values: Any) -> Spool:
     require_in_use(spool)
     if DryingRun.objects.filter(spool=spool, end=None).exists():
         raise refusal(
-            "in_a_dryer", "It is in a dryer, and the reel decides how hot that may get. Take it out first."
+            "in_a_dryer", _("It is in a dryer, and the reel decides how hot that may get. Take it out first.")
         )
     before = {name: getattr(spool, name) for name in REEL}
     for name in values.keys() & REEL:
@@ -124,8 +127,10 @@ def correct_reel(spool: Spool, *, by: Any = None, **values: Any) -> Spool:
         if gross_g < spool.core_mass_g - spool.core_mass_band_g - entry.resolution_g:
             raise refusal(
                 "reel_too_heavy",
-                f"It weighed {gross_g:g} g with its reel on {format_time(entry.at)}: the reel "
-                "cannot weigh more. Look at both numbers; a wrong weighing can be withdrawn.",
+                _(
+                    "It weighed {gross} with its reel on {at}: the reel cannot weigh more. Look at both numbers; a "
+                    "wrong weighing can be withdrawn."
+                ).format(gross=format_mass(gross_g, -2), at=format_time(entry.at)),
                 "core_mass_g",
             )
         require_winding_fits(spool, max(0.0, gross_g - spool.core_mass_g))
@@ -150,7 +155,9 @@ def validate_polymer(polymer: Polymer) -> None:
     for name, low, high in RANGES:
         if not 0 < getattr(polymer, low) <= getattr(polymer, name) <= getattr(polymer, high):
             raise refusal(
-                "out_of_range", f"It must lie between {low} and {high}, which are above zero.", name
+                "out_of_range",
+                _("It must lie between {low} and {high}, which are above zero.").format(low=low, high=high),
+                name,
             )
 
 
@@ -166,7 +173,13 @@ def _validate_material(stated: dict[str, float | None], polymer: Polymer) -> Non
         low, high = (_stated_or_polymers(stated, polymer, name) for name in (lower, upper))
         if low > high:
             field = lower if stated[lower] is not None else upper
-            raise refusal("contradiction", f"{sentence}: {low:g} and {high:g}. Correct one of them.", field)
+            raise refusal(
+                "contradiction",
+                _("{sentence}: {low} and {high}. Correct one of them.").format(
+                    sentence=sentence, low=format_exact(low), high=format_exact(high)
+                ),
+                field,
+            )
 
 
 def _stated_or_polymers(stated: dict[str, float | None], polymer: Polymer, name: str) -> float:

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools.checks import lock_spool
@@ -18,8 +19,10 @@ def _lock_spool(entry: MassEntry) -> None:
     if entry.kind not in (Kind.WEIGHED, Kind.REMOVED):
         raise refusal(
             "not_a_weighing",
-            "Only a weighing or a cut can be withdrawn here. For printed grams withdraw the job or the flow "
-            "check.",
+            _(
+                "Only a weighing or a cut can be withdrawn here. For printed grams withdraw the job or the flow "
+                "check."
+            ),
         )
 
 
@@ -30,7 +33,7 @@ def recompute_without(entry: MassEntry) -> None:
     if not known_by.exists():
         raise refusal(
             "only_weighing",
-            "The amount on the spool rests on this weighing alone. Correct its number instead.",
+            _("The amount on the spool rests on this weighing alone. Correct its number instead."),
         )
     invalidate_entry(entry)
     enqueue("spools.advance_moisture", {"spool_ids": [entry.spool_id]})
@@ -48,11 +51,11 @@ def correct_weighing(
     spool = lock_spool(entry.spool)
     entry = MassEntry.objects.get(pk=entry.pk)
     if entry.kind != Kind.WEIGHED:
-        raise refusal("not_a_weighing", "Only a weighing can be corrected.")
+        raise refusal("not_a_weighing", _("Only a weighing can be corrected."))
     other_entries = spool.mass_entries.valid().exclude(pk=entry.pk)
     if entry.withdrawn_at is not None and other_entries.filter(kind=Kind.WEIGHED, at=entry.at).exists():
         raise refusal(
-            "corrected_already", "The right weighing of that time is recorded already. Correct that one."
+            "corrected_already", _("The right weighing of that time is recorded already. Correct that one.")
         )
     right = weigh(spool, gross_g, resolution_g=resolution_g, at=entry.at, by=by)
     if entry.withdrawn_at is None:

@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools.checks import lock_spool, require_choice, require_in_use, require_past_time
@@ -45,7 +46,9 @@ def end_spool(
     if last is not None and at < last.at:
         raise refusal(
             "later_fact",
-            f"Something was recorded for this spool at {format_time(last.at)}. Give a time after that.",
+            _("Something was recorded for this spool at {at}. Give a time after that.").format(
+                at=format_time(last.at)
+            ),
             "at",
         )
     stay = current_stay(spool)
@@ -78,7 +81,10 @@ def take_back(ending: Ending) -> None:
     spool = Spool.objects.get(pk=ending.spool_id)
     stay = _last_stay(ending)
     if stay is None:
-        raise refusal("no_place", f"Spool {pretty(spool.code)} has no place to go back to. Receive it again.")
+        raise refusal(
+            "no_place",
+            _("Spool {spool} has no place to go back to. Receive it again.").format(spool=pretty(spool.code)),
+        )
     _set_ended_at(spool, None)
     follow_moves(spool, ending.at - JUST_BEFORE, late=True)
     enqueue("spools.advance_moisture", {"spool_ids": [spool.pk]})

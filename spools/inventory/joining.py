@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools.checks import lock_spool, require_in_use, require_past_time
@@ -33,12 +34,13 @@ def join_spools(
     """
     source, target = (lock_spool(spool) for spool in (source, target))
     if source.pk == target.pk:
-        raise refusal("same_spool", "A spool cannot be joined onto itself. Choose another one.", "source")
+        raise refusal("same_spool", _("A spool cannot be joined onto itself. Choose another one."), "source")
     if source.feedstock_id != target.feedstock_id:
         raise refusal(
             "other_feedstock",
-            f"Spool {pretty(source.code)} is another feedstock. Joined, the one would print with the settings of the "
-            "other.",
+            _(
+                "Spool {source} is another feedstock. Joined, the one would print with the settings of the other."
+            ).format(source=pretty(source.code)),
             "source",
         )
     at = require_past_time(require_past_time(at, source), target)

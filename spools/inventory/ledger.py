@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Sum
+from django.utils.translation import gettext as _
 
 from spools import limits
 from spools.catalogue.values import material_values
@@ -20,6 +21,7 @@ from spools.models import DryingRun, MassEntry, Spool
 from spools.models.facts import Withdrawable
 from spools.refusals import refusal
 from spools.statements import Statement
+from spools.wording import format_mass
 
 Kind = MassEntry.Kind
 # A cache of the very time of an entry rests on it, too.
@@ -270,8 +272,10 @@ def require_gross_mass(spool: Spool, gross_g: float, resolution_g: float) -> tup
     if gross_g < lightest_g:
         raise refusal(
             "below_reel_mass",
-            f"{gross_g:g} g is less than the empty reel weighs ({spool.core_mass_g:g} g). "
-            "Weigh the spool with its reel; where nothing is left on it, take it out of use.",
+            _(
+                "{gross} is less than the empty reel weighs ({core_mass}). Weigh the spool with its reel; where "
+                "nothing is left on it, take it out of use."
+            ).format(gross=format_mass(gross_g, -2), core_mass=format_mass(spool.core_mass_g, -2)),
             "gross_g",
         )
     return gross_g, resolution_g
@@ -287,8 +291,14 @@ def _require_not_far_above_received(spool: Spool, gross_g: float) -> None:
     if received_g and gross_g - spool.core_mass_g - core_band_g(spool) > MOST_OVER_RECEIVED * received_g:
         raise refusal(
             "above_received_mass",
-            f"{gross_g:g} g is far more than this spool can weigh: it came with "
-            f"{received_g:.0f} g on a reel of {spool.core_mass_g:.0f} g. Look at the scale again.",
+            _(
+                "{gross} is far more than this spool can weigh: it came with {received} on a reel of "
+                "{core_mass}. Look at the scale again."
+            ).format(
+                gross=format_mass(gross_g, -2),
+                received=format_mass(received_g),
+                core_mass=format_mass(spool.core_mass_g),
+            ),
             "gross_g",
         )
 
@@ -310,13 +320,14 @@ def take(
     require_in_use(spool, at)
     mass_g = require_within("mass_g", mass_g, *limits.TAKEN_G)
     if kind not in (Kind.PRINTED, Kind.REMOVED, Kind.MOVED):
-        raise refusal("unknown_kind", "Filament that leaves a spool is printed, removed or moved.", "kind")
+        raise refusal("unknown_kind", _("Filament that leaves a spool is printed, removed or moved."), "kind")
     held = _held_until_next_weighing(spool, at)
     if mass_g > held.high_g:
         raise refusal(
             "not_enough_filament",
-            f"Spool {pretty(spool.code)} holds at most {held.high_g:.0f} g, not {mass_g:.0f} "
-            "g. Take another spool, or weigh this one.",
+            _(
+                "Spool {spool} holds at most {high}, not {mass}. Take another spool, or weigh this one."
+            ).format(spool=pretty(spool.code), high=format_mass(held.high_g), mass=format_mass(mass_g)),
             "mass_g",
         )
     invalidate_from(spool, at)

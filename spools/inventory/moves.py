@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from spools.checks import lock_spool, lock_spool_facts, require_in_use, require_past_time
 from spools.codes import pretty
@@ -48,11 +49,23 @@ def move_spool(
     spool = lock_spool(spool)
     stay = current_stay(spool)
     if from_place is not None and stay is not None and stay.place_id not in (from_place.pk, place.pk):
-        by_whom = f" by {stay.move.recorded_by}" if stay.move.recorded_by else ""
+        text = _(
+            "Spool {spool} was moved meanwhile: to {place} on {start}. Look where it is; send this again to move it "
+            "on from there."
+        )
+        if stay.move.recorded_by:
+            text = _(
+                "Spool {spool} was moved meanwhile: to {place} on {start} by {account}. Look where it is; send this "
+                "again to move it on from there."
+            )
         raise refusal(
             "moved_meanwhile",
-            f"Spool {pretty(spool.code)} was moved meanwhile: to {stay.place} on {format_time(stay.start)}{by_whom}. "
-            "Look where it is; send this again to move it on from there.",
+            text.format(
+                spool=pretty(spool.code),
+                place=stay.place,
+                start=format_time(stay.start),
+                account=stay.move.recorded_by,
+            ),
         )
     record_move(spool, place, at=at, by=by)
     stay = current_stay(spool)
@@ -110,7 +123,9 @@ def record_excursion(
         if end <= start:
             raise refusal(
                 "end_before_start",
-                f"{format_time(end)} is not after {format_time(start)}. Give a later end.",
+                _("{end} is not after {start}. Give a later end.").format(
+                    end=format_time(end), start=format_time(start)
+                ),
                 "end",
             )
     following = spool.moves.valid().filter(at__gt=start).first()
@@ -120,7 +135,11 @@ def record_excursion(
     stay = Stay.objects.filter(lasting, spool=spool, start__lt=start).select_related("place").first()
     if end is not None and stay is not None and stay.place_id == place.pk:
         raise refusal(
-            "same_place", f"Spool {pretty(spool.code)} was in {place} all that time. Choose another.", "place"
+            "same_place",
+            _("Spool {spool} was in {place} all that time. Choose another.").format(
+                spool=pretty(spool.code), place=place
+            ),
+            "place",
         )
     Move.objects.create(spool=spool, place=place, at=start, until=end, recorded_by=by)
     follow_moves(spool, start, late=True)
@@ -146,14 +165,17 @@ def _require_ownerless(move: Move) -> None:
     if run is not None:
         raise refusal(
             "move_of_run",
-            f"This move belongs to the drying run of {format_time(run.start)} in {run.dryer}. Withdraw or correct "
-            "that run instead.",
+            _(
+                "This move belongs to the drying run of {start} in {dryer}. Withdraw or correct that run instead."
+            ).format(start=format_time(run.start), dryer=run.dryer),
         )
     spool = move.spool
     if not spool.moves.valid().filter(at=spool.received_at).exists():
         raise refusal(
             "move_of_receipt",
-            f"It was received in {move.place} then, and is nowhere without that. Correct the place alone.",
+            _(
+                "It was received in {place} then, and is nowhere without that. Correct the place alone."
+            ).format(place=move.place),
             "at",
         )
 
@@ -172,14 +194,21 @@ def correct_move(
     move = Move.objects.select_related("spool").get(pk=move.pk)
     spool = move.spool
     if move.withdrawn_at is not None:
-        raise refusal("withdrawn_already", f"This move was {describe_withdrawal(move)} already.")
+        raise refusal(
+            "withdrawn_already",
+            _("This move was {withdrawn} already.").format(withdrawn=describe_withdrawal(move)),
+        )
     at = require_past_time(at, spool)
     if (until is None) != (move.until is None):
-        raise refusal("end_of_past_stay", "Give an end for a past stay, and none for another move.", "until")
+        raise refusal(
+            "end_of_past_stay", _("Give an end for a past stay, and none for another move."), "until"
+        )
     if until is not None and (until := require_past_time(until, spool, "until")) <= at:
         raise refusal(
             "end_before_start",
-            f"{format_time(until)} is not after {format_time(at)}. Give a later end.",
+            _("{until} is not after {at}. Give a later end.").format(
+                until=format_time(until), at=format_time(at)
+            ),
             "until",
         )
     mark_withdrawn(move, by=by, reason=None)
@@ -201,14 +230,24 @@ def require_not_in_run(spool: Spool, at: datetime, until: datetime | None = None
     if run.end is None:
         raise refusal(
             "in_a_run",
-            f"Spool {pretty(spool.code)} is in a drying run in {run.dryer} since {format_time(run.start)}. "
-            "Finish that run first; finishing asks where the spool goes.",
+            _(
+                "Spool {spool} is in a drying run in {dryer} since {start}. Finish that run first; finishing "
+                "asks where the spool goes."
+            ).format(spool=pretty(spool.code), dryer=run.dryer, start=format_time(run.start)),
         )
-    remedy = "Give a time after that." if until is None else "Give other times, or withdraw that run first."
+    text = _(
+        "Spool {spool} was drying in {dryer} from {start} until {end}. Give other times, or withdraw that run first."
+    )
+    if until is None:
+        text = _("Spool {spool} was drying in {dryer} from {start} until {end}. Give a time after that.")
     raise refusal(
         "in_a_run_then",
-        f"Spool {pretty(spool.code)} was drying in {run.dryer} from {format_time(run.start)} until "
-        f"{format_time(run.end)}. {remedy}",
+        text.format(
+            spool=pretty(spool.code),
+            dryer=run.dryer,
+            start=format_time(run.start),
+            end=format_time(run.end),
+        ),
         "at",
     )
 
@@ -225,13 +264,17 @@ def require_target(place: Place, field: str = "place") -> None:
     if place.kind == Place.Kind.PRINTER:
         raise refusal(
             "place_of_printer",
-            f"{place} is a printer. Load the spool on a toolhead of it instead: that moves it there.",
+            _(
+                "{place} is a printer. Load the spool on a toolhead of it instead: that moves it there."
+            ).format(place=place),
             field,
         )
     if place.retired_at is not None:
         raise refusal(
             "place_out_of_use",
-            f"{place} is out of use since {format_time(place.retired_at)}. Choose another place.",
+            _("{place} is out of use since {retired_at}. Choose another place.").format(
+                place=place, retired_at=format_time(place.retired_at)
+            ),
             field,
         )
 
@@ -241,7 +284,9 @@ def require_after(stay: Stay, at: datetime) -> None:
     if at <= stay.start:
         raise refusal(
             "before_stay",
-            f"The spool came to {stay.place} on {format_time(stay.start)}, and {format_time(at)} is not after "
-            "that. Give a later time, or add a past stay.",
+            _(
+                "The spool came to {place} on {start}, and {at} is not after that. Give a later time, or add a "
+                "past stay."
+            ).format(place=stay.place, start=format_time(stay.start), at=format_time(at)),
             "at",
         )

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from django.db import transaction
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 from django.db.models.expressions import Exists
+from django.utils.translation import gettext as _
 
 from background.prepared import Ids, PreparedRows
 from background.queue import enqueue
@@ -113,12 +114,16 @@ def record_opening(
     at = require_past_time(at, spool)
     require_choice("card", card, Card.values)
     if not spool.sealed:
-        raise refusal("came_open", f"Spool {pretty(spool.code)} came without an unbroken bag.")
+        raise refusal(
+            "came_open", _("Spool {spool} came without an unbroken bag.").format(spool=pretty(spool.code))
+        )
     opened = find_opened(spool)
     if opened is not None and opened.at <= at:
         raise refusal(
             "opened_already",
-            f"Its bag counts as opened since {format_time(opened.at)}. Give an earlier time, or withdraw that first.",
+            _("Its bag counts as opened since {at}. Give an earlier time, or withdraw that first.").format(
+                at=format_time(opened.at)
+            ),
             "at",
         )
     opening = Opening.objects.create(

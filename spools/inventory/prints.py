@@ -4,6 +4,8 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from django.utils.translation import gettext as _
+
 from spools.codes import pretty
 from spools.models import Spool
 from spools.refusals import refusal
@@ -50,6 +52,8 @@ def require_not_printing(spool: Spool, at: datetime) -> None:
         if print_.is_running and at < print_.end:
             raise refusal(
                 "in_a_print",
-                f"Spool {pretty(spool.code)} is in {print_.name} until {format_time(print_.end)}. Record on the job's "
-                "page how that ended, or that it goes on with another spool.",
+                _(
+                    "Spool {spool} is in {name} until {end}. Record on the job's page how that ended, or that it "
+                    "goes on with another spool."
+                ).format(spool=pretty(spool.code), name=print_.name, end=format_time(print_.end)),
             )

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools import limits
@@ -33,7 +34,7 @@ from spools.models import (
 )
 from spools.models.facts import Withdrawable
 from spools.refusals import refusal
-from spools.wording import format_time
+from spools.wording import format_mass, format_time
 
 FIELDS = ("feedstock", "net_mass_g", "gross_g")
 # Rows that a receipt brings with it, or that are computed.
@@ -63,9 +64,11 @@ def correct_receipt(spool: Spool, *, reason: str, by: Any = None, **values: Any)
     before = find_receipt(spool)
     after = before | values
     if after["net_mass_g"] is None and after["gross_g"] is None:
-        raise refusal("mass_missing", "Give the net mass on the label, or the first weighing.", "net_mass_g")
+        raise refusal(
+            "mass_missing", _("Give the net mass on the label, or the first weighing."), "net_mass_g"
+        )
     if before == after:
-        raise refusal("same_values", "This is what is stored. Change what was wrong.")
+        raise refusal("same_values", _("This is what is stored. Change what was wrong."))
     if after["feedstock"] != before["feedstock"]:
         _change_feedstock(spool, after["feedstock"])
     if after["net_mass_g"] != before["net_mass_g"]:
@@ -109,7 +112,9 @@ def require_nothing_rests_on(spool: Spool) -> None:
     if found:
         raise refusal(
             "facts_rest_on_it",
-            f"Spool {pretty(spool.code)} was used: {', '.join(found)}. Withdraw these first, or choose how it left.",
+            _("Spool {spool} was used: {found}. Withdraw these first, or choose how it left.").format(
+                spool=pretty(spool.code), found=", ".join(found)
+            ),
             "kind",
         )
 
@@ -132,7 +137,7 @@ def _change_feedstock(spool: Spool, feedstock: Feedstock) -> None:
     if DryingRun.objects.filter(spool=spool, end=None).exists():
         raise refusal(
             "in_a_dryer",
-            "It is in a dryer, and the material decides how hot that may get. Take it out first.",
+            _("It is in a dryer, and the material decides how hot that may get. Take it out first."),
             "feedstock",
         )
     # The spools of the former feedstock that it taught.
@@ -164,8 +169,13 @@ def _require_covers_prints(spool: Spool, net_mass_g: float) -> None:
     if taken_g > net_mass_g * (1 + NOMINAL_NET_ERROR):
         raise refusal(
             "below_printed",
-            f"{taken_g:.0f} g were printed or cut off since {format_time(spool.received_at)}, more than "
-            f"{net_mass_g:g} g. Look at the number.",
+            _(
+                "{taken} were printed or cut off since {received_at}, more than {net_mass}. Look at the number."
+            ).format(
+                taken=format_mass(taken_g),
+                received_at=format_time(spool.received_at),
+                net_mass=format_mass(net_mass_g, -2),
+            ),
             "net_mass_g",
         )
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from background.queue import enqueue
 from spools import limits
@@ -24,7 +25,7 @@ from spools.inventory.receiving import require_winding_fits
 from spools.models import MassEntry, Respooling, Spool
 from spools.refusals import refusal
 from spools.statements import Statement
-from spools.wording import format_time
+from spools.wording import format_mass, format_time
 
 NEW_REEL = [name for name in REEL if name != "batch"]
 
@@ -46,7 +47,9 @@ def respool(
     if at <= spool.received_at or (last is not None and at <= last.at):
         since = spool.received_at if last is None else last.at
         raise refusal(
-            "before_winding", f"It is on its reel since {format_time(since)}. Give a later time.", "at"
+            "before_winding",
+            _("It is on its reel since {since}. Give a later time.").format(since=format_time(since)),
+            "at",
         )
     before = {name: getattr(spool, name) for name in NEW_REEL}
     band_g, wound_g = core_band_g(spool), remaining(spool).high_g
@@ -86,7 +89,9 @@ def _require_lighter(spool: Spool, at: datetime) -> None:
         if (entry.gross_g or 0.0) < spool.core_mass_g - core_band_g(spool) - entry.resolution_g:
             raise refusal(
                 "reel_too_heavy",
-                f"It weighed {entry.gross_g:g} g with its reel on {format_time(entry.at)}: the reel cannot weigh more.",
+                _("It weighed {gross} with its reel on {at}: the reel cannot weigh more.").format(
+                    gross=format_mass(entry.gross_g or 0.0, -2), at=format_time(entry.at)
+                ),
                 "core_mass_g",
             )
 
@@ -133,7 +138,9 @@ def wind_back(fact: Respooling) -> None:
     if kept.filter(at__gt=fact.at).exists():
         raise refusal(
             "wound_again",
-            f"Spool {pretty(spool.code)} was wound onto another reel later. Withdraw that first.",
+            _("Spool {spool} was wound onto another reel later. Withdraw that first.").format(
+                spool=pretty(spool.code)
+            ),
         )
     require_not_in_run(spool, fact.at)
     _set_reel(spool, fact.before)

@@ -2,6 +2,7 @@
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from spools.checks import lock_spool_facts
 from spools.edits.versions import count_edit
@@ -21,16 +22,25 @@ def retire_place(place: Place) -> Place:
     place = _lock_place(place)
     if place.retired_at is not None:
         raise refusal(
-            "out_of_use_already", f"{place} is out of use since {format_time(place.retired_at)} already."
+            "out_of_use_already",
+            _("{place} is out of use since {retired_at} already.").format(
+                place=place, retired_at=format_time(place.retired_at)
+            ),
         )
     here = Stay.objects.filter(place=place, end=None).count()
     if here or DryingRun.objects.filter(dryer=place, end=None).exists():
-        raise refusal("place_occupied", f"Spools are in {place}. Move them first.")
+        raise refusal("place_occupied", _("Spools are in {place}. Move them first.").format(place=place))
     inside = Place.objects.in_use().filter(room=place).first()
     if inside is not None:
-        raise refusal("room_of_places", f"{inside} stands in {place}. Change its room first.")
+        raise refusal(
+            "room_of_places",
+            _("{inside} stands in {place}. Change its room first.").format(inside=inside, place=place),
+        )
     if PlannedDrying.objects.filter(dryer=place, ended_at=None, run=None, end__gt=timezone.now()).exists():
-        raise refusal("dryings_planned", f"Dryings are planned in {place}. Plan the week without it first.")
+        raise refusal(
+            "dryings_planned",
+            _("Dryings are planned in {place}. Plan the week without it first.").format(place=place),
+        )
     place.retired_at = timezone.now()
     return _save_place(place)
 
@@ -40,7 +50,7 @@ def bring_back_place(place: Place) -> Place:
     """A place is used again. Refused: one that is in use, and the place of a printer."""
     place = _lock_place(place)
     if place.retired_at is None:
-        raise refusal("in_use_already", f"{place} is in use already.")
+        raise refusal("in_use_already", _("{place} is in use already.").format(place=place))
     place.retired_at = None
     return _save_place(place)
 
@@ -65,7 +75,10 @@ def retire_feedstock(feedstock: Feedstock) -> Feedstock:
     feedstock = Feedstock.objects.select_for_update(no_key=True).get(pk=feedstock.pk)
     if feedstock.retired_at is not None:
         since = format_time(feedstock.retired_at)
-        raise refusal("out_of_use_already", f"{feedstock} is out of use since {since} already.")
+        raise refusal(
+            "out_of_use_already",
+            _("{feedstock} is out of use since {since} already.").format(feedstock=feedstock, since=since),
+        )
     feedstock.retired_at = timezone.now()
     return _save_feedstock(feedstock)
 
@@ -75,7 +88,7 @@ def bring_back_feedstock(feedstock: Feedstock) -> Feedstock:
     """A feedstock is bought again. Refused: one that is in use."""
     feedstock = Feedstock.objects.select_for_update(no_key=True).get(pk=feedstock.pk)
     if feedstock.retired_at is None:
-        raise refusal("in_use_already", f"{feedstock} is in use already.")
+        raise refusal("in_use_already", _("{feedstock} is in use already.").format(feedstock=feedstock))
     feedstock.retired_at = None
     return _save_feedstock(feedstock)
 
@@ -84,7 +97,9 @@ def _lock_place(place: Place) -> Place:
     lock_spool_facts()
     place = Place.objects.select_for_update(no_key=True, of=("self",)).get(pk=place.pk)
     if place.kind == Place.Kind.PRINTER:
-        raise refusal("place_of_printer", "A printer's place goes out of use with its printer. Choose that.")
+        raise refusal(
+            "place_of_printer", _("A printer's place goes out of use with its printer. Choose that.")
+        )
     return place
 
 

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from django.db.models import Q
 from django.dispatch import Signal
+from django.utils.translation import gettext as _
 
 from spools.codes import pretty
 from spools.invalidation import invalidate_advice, invalidate_after
@@ -111,11 +112,19 @@ def require_fits(spool: Spool, place: Place, start: datetime, end: datetime | No
         within = end is not None and start < move.at < end
         around = move.until is not None and move.at < start < move.until
         if at_once or within or around:
-            until = f" until {format_time(move.until)}" if move.until else ""
+            text = _("Spool {spool} came to {place} on {at}. Give other times, or withdraw that first.")
+            if move.until:
+                text = _(
+                    "Spool {spool} was in {place} from {at} until {until}. Give other times, or withdraw that first."
+                )
             raise refusal(
                 "overlaps_move",
-                f"Spool {pretty(spool.code)} came to {move.place} on {format_time(move.at)}{until}. Give other times, "
-                "or withdraw that first.",
+                text.format(
+                    spool=pretty(spool.code),
+                    place=move.place,
+                    at=format_time(move.at),
+                    until=move.until and format_time(move.until),
+                ),
                 field,
             )
 
@@ -131,11 +140,22 @@ def _require_runs_fit(spool: Spool, since: datetime) -> None:
             and (stay.end is None or (run.end is not None and run.end <= stay.end))
             for stay in stays
         ):
-            until = f"until {format_time(run.end)}" if run.end else "and still is"
+            text = _(
+                "Spool {spool} dries in {dryer} since {start}. Give other times, or withdraw that run first."
+            )
+            if run.end:
+                text = _(
+                    "Spool {spool} was drying in {dryer} from {start} until {end}. Give other times, or withdraw that run "
+                    "first."
+                )
             raise refusal(
                 "in_a_run_then",
-                f"Spool {pretty(spool.code)} was drying in {run.dryer} from {format_time(run.start)} {until}. "
-                "Give other times, or withdraw that run first.",
+                text.format(
+                    spool=pretty(spool.code),
+                    dryer=run.dryer,
+                    start=format_time(run.start),
+                    end=run.end and format_time(run.end),
+                ),
                 "at",
             )
 
@@ -152,18 +172,23 @@ def require_unheated(place: Place, start: datetime, end: datetime | None = None)
     run = runs.order_by("start").first()
     if run is None:
         return
-    dries = f"{place} dries spool {pretty(run.spool.code)} at {run.temperatures}"
-    if run.end is None:
-        advice = (
-            f"{dries} since {format_time(run.start)}, and a spool in it gets as hot. Choose another place, or dry "
-            f"this spool in {place} too: that checks how hot it may get."
-        )
-    else:
-        advice = (
-            f"{dries} from {format_time(run.start)} to {format_time(run.end)}, and a spool in it gets as hot. Choose "
+    text = _(
+        "{place} dries spool {spool} at {temperatures} since {start}, and a spool in it gets as hot. Choose another "
+        "place, or dry this spool in {place} too: that checks how hot it may get."
+    )
+    if run.end is not None:
+        text = _(
+            "{place} dried spool {spool} at {temperatures} from {start} to {end}, and a spool in it got as hot. Choose "
             "another place or another time."
         )
-    raise refusal("dryer_in_use", advice, "place")
+    values = {
+        "place": place,
+        "spool": pretty(run.spool.code),
+        "temperatures": run.temperatures,
+        "start": format_time(run.start),
+        "end": run.end and format_time(run.end),
+    }
+    raise refusal("dryer_in_use", text.format(**values), "place")
 
 
 def require_unheated_stay(stay: Stay) -> None:

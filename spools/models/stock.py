@@ -4,6 +4,7 @@ from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from spools import limits
 
@@ -20,22 +21,22 @@ class Spool(Versioned):
     """
 
     class CoreMaterial(models.TextChoices):
-        UNKNOWN = "unknown", "not known"
-        POLYSTYRENE = "polystyrene", "polystyrene"
-        ABS = "abs", "ABS"
-        PP = "pp", "polypropylene"
-        PC = "pc", "polycarbonate"
-        PET = "pet", "recycled PET or PETG"
-        PLA = "pla", "printed, or PLA"
-        CARDBOARD = "cardboard", "cardboard"
+        UNKNOWN = "unknown", _("not known")
+        POLYSTYRENE = "polystyrene", _("polystyrene")
+        ABS = "abs", _("ABS")
+        PP = "pp", _("polypropylene")
+        PC = "pc", _("polycarbonate")
+        PET = "pet", _("recycled PET or PETG")
+        PLA = "pla", _("printed, or PLA")
+        CARDBOARD = "cardboard", _("cardboard")
 
     class Card(models.TextChoices):
         """The humidity indicator card in the bag, as seen at opening."""
 
-        NOT_LOOKED = "unknown", "not looked at"
-        DRY = "dry", "dry"
-        WET = "wet", "wet"
-        MISSING = "missing", "no card in the bag"
+        NOT_LOOKED = "unknown", _("not looked at")
+        DRY = "dry", _("dry")
+        WET = "wet", _("wet")
+        MISSING = "missing", _("no card in the bag")
 
     code = models.CharField(max_length=8, unique=True)
     feedstock = models.ForeignKey(Feedstock, models.PROTECT, related_name="spools")
@@ -96,11 +97,11 @@ class Ending(Withdrawable):
     """A spool left the shop's use. Withdrawn, the spool goes on from its facts."""
 
     class Kind(models.TextChoices):
-        EMPTY = "empty", "used up"
-        GIVEN_AWAY = "given_away", "given away"
-        THROWN_AWAY = "thrown_away", "thrown away"
-        LOST = "lost", "lost"
-        MISTAKE = "mistake", "never here: received by mistake"
+        EMPTY = "empty", _("used up")
+        GIVEN_AWAY = "given_away", _("given away")
+        THROWN_AWAY = "thrown_away", _("thrown away")
+        LOST = "lost", _("lost")
+        MISTAKE = "mistake", _("never here: received by mistake")
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="endings")
     kind = models.CharField(max_length=12, choices=Kind)
@@ -170,12 +171,12 @@ class MassEntry(Withdrawable):
     """
 
     class Kind(models.TextChoices):
-        RECEIVED = "received", "received"
-        WEIGHED = "weighed", "weighed"
-        PRINTED = "printed", "printed"
-        REMOVED = "removed", "cut off by hand"
-        MOVED = "moved", "joined onto another spool"
-        JOINED = "joined", "joined from another spool"
+        RECEIVED = "received", _("received")
+        WEIGHED = "weighed", _("weighed")
+        PRINTED = "printed", _("printed")
+        REMOVED = "removed", _("cut off by hand")
+        MOVED = "moved", _("joined onto another spool")
+        JOINED = "joined", _("joined from another spool")
 
     spool = models.ForeignKey(Spool, models.PROTECT, related_name="mass_entries")
     kind = models.CharField(max_length=10, choices=Kind)
