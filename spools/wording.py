@@ -70,11 +70,9 @@ def format_significant(number: float, digits: int = 3) -> str:
 
 
 def format_fixed(number: float, decimals: int = 0) -> str:
-    """A number with so many decimals; with -1 one that a whole number does without, and so on."""
+    """A number with so many decimals; with -2 at most two, without noughts at the end, and so on."""
     text = f"{number:.{abs(decimals)}f}"
-    if decimals < 0 and float(text) == int(float(text)):
-        text = f"{float(text):.0f}"
-    return write_decimals(text)
+    return write_decimals(text.rstrip("0").removesuffix(".") if decimals < 0 else text)
 
 
 def format_count(count: int) -> str:

@@ -92,7 +92,9 @@ def test_the_time_line_and_the_list_of_finished_runs_show_both_stages(shop, desk
     )
     assert shows(desk.get(reverse("drying")), "50 °C", note="second_stage")
     finish_drying(run, place=shop.box, at=hours_ago(1))
-    assert shows(desk.get(of("spool-history", pva)), "Oven A", "36 °C, then 50 °C", "13 h", note="drying")
+    assert shows(
+        desk.get(of("spool-history", pva)), "Oven A", "36 °C for 6 h, then 50 °C", "13 h", note="drying"
+    )
     assert shows(desk.get(reverse("drying")), "36 °C for 6 h, then 50 °C")
     assert shows(desk.get(of("spool", pva)), "13 h", note="heat")
     assert shows(desk.get(of("spool-label", pva)), "36 °C", note="cap")

@@ -281,7 +281,8 @@ NOTED = {
     "print-request-new", "printer-part-fit", "printer-part-fit-used", "prior-use", "reminder-complete",
     "reminder-snooze", "reminders-snooze", "service-done", "service-kind-new", "spool-away", "spool-cut", "spool-dry",
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
-    "spool-receive", "spool-respool", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
+    "spool-receive", "spool-respool",
+    "spools-import", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
     "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {

@@ -96,7 +96,7 @@ def test_each_material_of_a_reel_has_its_cap(material, cap_c):
 def test_a_reel_is_named_by_its_material(spool, dryer, material):
     spool.core_material, spool.core_cap_c = material, None
     name = Statement("cap.reel", {"material": material})
-    assert Spool.CoreMaterial(material).label in name.sentence or "unknown" in name.sentence
+    assert str(Spool.CoreMaterial(material).label) in name.sentence or "unknown" in name.sentence
     assert (name, CORE_CAP_C[Spool.CoreMaterial(material)]) in compute_cap(spool, dryer).parts
 
 

@@ -19,7 +19,7 @@ EXAMPLES = {
     ),
     "amount_reason.reel": (
         {"core_g": 200.0, "band_g": 7.0, "known": False},
-        "Less the reel, 200 ± 7 g (assumed).",
+        "Less the reel, 200 g ± 7 g (assumed).",
     ),
     "amount_reason.dried": ({"most_pct": 0.25}, "Just dried: between 0 and 0.25 % of water taken off."),
     "amount_reason.water_unknown": (
@@ -30,7 +30,7 @@ EXAMPLES = {
     "amount_reason.weighings_and_moisture": (
         {**WEIGHED, "weighings": 2, **BANDS},
         "Weighed on 1 Mar 2026, 08:05: 1010 g with the reel, in steps of 0.5 g. From its 2 weighings, the grams "
-        "printed and the moisture: 801 g (780 to 821 g) of filament, 10 g (0 to 20 g) of water and 201 g (190 to 211 g) "
+        "printed and the moisture: 801 g (780 g to 821 g) of filament, 10 g (0 g to 20 g) of water and 201 g (190 g to 211 g) "
         "of reel. These are 80 % ranges; the one beside the amount is wider, a 98 % range.",
     ),
     "amount_reason.really_printed": (
