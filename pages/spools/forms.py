@@ -123,7 +123,7 @@ class CorrectWeighingForm(forms.Form):
 class ReelForm(VersionedForm):
     """Corrected values of a spool's reel."""
 
-    batch = forms.CharField(max_length=60, required=False)
+    batch = forms.CharField(label=_("Batch"), max_length=60, required=False)
     core_mass_g = number(_("Empty reel"), "g", limits=limits.CORE_G)
     core_mass_known = forms.BooleanField(
         label=_("This mass was weighed or is printed on the reel"), required=False

@@ -47,7 +47,7 @@ class Spool(Versioned):
         null=True,
         blank=True,
         validators=[MinValueValidator(0)],
-        help_text="paid for all of it",
+        help_text=_("paid for all of it"),
     )
     core_mass_g = models.FloatField(validators=limits.CORE_G.validators)
     core_mass_band_g = models.FloatField(default=0, help_text="plus or minus; small when weighed")

@@ -15,6 +15,7 @@ from django.apps import apps
 from django.db import models
 from django.utils.translation import trans_real
 
+from spools.codes import ALPHABET
 from tests.pages.shown import VOID
 
 FIRST, LAST = "⟦", "⟧"
@@ -44,7 +45,9 @@ UNITS = {
     "MB",
 }
 # The same in every language.
-NAMES = {"Loadworthy", "English", "Deutsch", "API", "OpenAPI", "CSV", "URL", "QR"}
+NAMES = {"Loadworthy", "English", "Deutsch", "API", "OpenAPI", "CSV", "JSON", "URL", "QR", "Letter"}
+# Codes of spools as people read them, and of places and parts.
+CODES = rf"[{ALPHABET}]{{3}}-[{ALPHABET}]{{3}}|[PT][{ALPHABET}]{{4}}"
 
 
 class Pseudo:
@@ -125,7 +128,8 @@ def data_of_the_shop() -> re.Pattern[str]:
             for row in model._base_manager.values_list(*names) if names else ():
                 found.update(value for value in row if value and len(value) > 1)
     parts = sorted(found, key=len, reverse=True)
-    return re.compile("|".join(rf"(?<!\w){re.escape(text)}(?!\w)" for text in parts))
+    texts = "|".join([*map(re.escape, parts), CODES])
+    return re.compile(rf"(?<!\w)(?:{texts})(?!\w)")
 
 
 def outside(text: str, depth: int = 0) -> tuple[str, int]:

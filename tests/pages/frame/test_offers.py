@@ -29,70 +29,6 @@ class Offers(HTMLParser):
             self.found.append(((values.get("method") or "get").upper(), values.get("action") or ""))
 
 
-# Pages that still show texts without translation.
-NOT_YET = {
-    "bore-new",
-    "drying",
-    "drying-start",
-    "flow-check-new",
-    "job-files",
-    "job-new",
-    "jobs",
-    "labels",
-    "loading-correct",
-    "machine",
-    "machine-edit",
-    "machine-new",
-    "machine-retire",
-    "machines",
-    "move-correct",
-    "part",
-    "part-fit",
-    "part-fit-used",
-    "part-kind",
-    "part-kind-edit",
-    "part-kind-new",
-    "part-remove",
-    "part-replace",
-    "print-request-new",
-    "printer-part-fit",
-    "printer-part-fit-used",
-    "rates",
-    "scan",
-    "service",
-    "service-done",
-    "service-kind",
-    "service-kind-new",
-    "spool",
-    "spool-away",
-    "spool-cut",
-    "spool-dry",
-    "spool-end",
-    "spool-history",
-    "spool-join",
-    "spool-label",
-    "spool-past-drying",
-    "spool-past-loading",
-    "spool-price",
-    "spool-receipt",
-    "spool-receive",
-    "spool-reel",
-    "spool-respool",
-    "spool-unload",
-    "spool-weigh",
-    "spools",
-    "stock",
-    "stock-add",
-    "toolhead-edit",
-    "toolhead-flow",
-    "toolhead-new",
-    "toolhead-retire",
-    "usage",
-    "week",
-    "withdraw",
-}
-
-
 class Walk:
     """All pages that a role is led to, one of each name, from link to link."""
 
@@ -138,7 +74,10 @@ def test_who_sets_up_is_offered_nothing_else_and_sees_no_text_without_translatio
     assert walk.refused == set()
     assert len(walk.seen) > 80
     data = data_of_the_shop()
-    unmarked = {name: unmarked_texts(page, data) for name, page in walk.pages.items() if name not in NOT_YET}
+    unmarked = {name: unmarked_texts(page, data) for name, page in walk.pages.items()}
+    for name, texts in unmarked.items():
+        if texts:
+            print("UNM", name, texts)
     assert {name: texts for name, texts in unmarked.items() if texts} == {}
 
 
