@@ -5,6 +5,7 @@ import pytest
 from background.messages import (
     APPS,
     catalogue_path,
+    extract_texts,
     is_translated,
     list_placeholders,
     read_catalogue,
@@ -27,3 +28,18 @@ def test_a_translation_names_the_same_values(app, language):
             if set(named) != set(wanted) and not (message.pluralizable and set(named) < set(wanted)):
                 wrong.append((originals[0], text))
     assert wrong == []
+
+
+@pytest.mark.parametrize("language", translated_languages())
+@pytest.mark.parametrize("app", APPS)
+def test_each_text_is_translated(app, language):
+    """Where one is missing: ./run manage messages --check."""
+    translated = {
+        (message.id, message.context)
+        for message in read_catalogue(catalogue_path(app, language), language)
+        if message.id and is_translated(message)
+    }
+    # A text with a plural may stand elsewhere without.
+    known = {(text[0] if isinstance(text, tuple) else text, context) for text, context in translated}
+    found = {(text[0] if isinstance(text, tuple) else text, context) for text, context in extract_texts(app)}
+    assert found - known == set()

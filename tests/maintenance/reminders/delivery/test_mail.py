@@ -52,6 +52,16 @@ def test_the_e_mail_says_what_why_and_where_and_is_known_by_its_id(letters, post
     assert f'href="https://shop.example/reminders/{message.body["reminder"]}/"' in html
 
 
+def test_the_e_mail_is_in_the_language_of_its_receiver(letters, post_office):
+    letters.user.language = "de"
+    letters.user.save()
+    post(raised(due_at=timezone.now()))
+    work_until_quiet()
+    [letter] = post_office.received
+    assert "Fällig: " in letter.get_body(("plain",)).get_content()
+    assert '<html lang="de">' in letter.get_body(("html",)).get_content()
+
+
 def test_a_title_with_line_breaks_adds_no_header(letters, post_office):
     post(raised(title="Re-dry\r\nBcc: eve@evil.example\n\nöäü"))
     work_until_quiet()
