@@ -28,6 +28,7 @@ from spools.models import MassEntry, MoisturePoint, SpoolBoard
 from spools.moisture.history import Segment
 from spools.moisture.state import Moisture
 from spools.physics_inputs import SMALL_JOB_G, ConstantAir, Interval, forecast_through, forecast_wetting
+from spools.wording import format_mass
 
 PAST, AHEAD = timedelta(days=8), timedelta(days=7)
 # Of the plot, in pixels.
@@ -63,7 +64,7 @@ def draw_course(moisture: Moisture, segment: Segment | None, row: SpoolBoard) ->
     if dried:
         series.append(as_series(_("drying and after it"), OTHER_FORECAST, dried))
     frame = Frame(
-        _("Moisture of the next {mass_g} g, %").format(mass_g=f"{SMALL_JOB_G:.0f}"),
+        _("Moisture of the next {mass}, %").format(mass=format_mass(SMALL_JOB_G)),
         since,
         now + AHEAD,
         limits=[
@@ -111,7 +112,7 @@ def _forecast(moisture: Moisture, segment: Segment, values: MaterialValues) -> l
 
 def _list_weighings(moisture: Moisture) -> list[Mark]:
     return [
-        Mark(entry.at, _("weighed"), _("weighed {mass_g} g").format(mass_g=f"{entry.gross_g:.0f}"))
+        Mark(entry.at, _("weighed"), _("weighed {mass}").format(mass=format_mass(entry.gross_g or 0)))
         for entry in moisture.history.entries
         if entry.kind == MassEntry.Kind.WEIGHED and entry.gross_g is not None
     ]
