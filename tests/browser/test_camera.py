@@ -24,8 +24,8 @@ def video_of(
 ) -> None:
     """Pictures of a QR code on white, as Chromium takes them for a camera (YUV4MPEG2), again and again.
 
-    tilt: of the label in its plane, degrees. moves_px: from one of ten pictures to the next. half_lit: the right half
-    has a third of the light.
+    tilt: of the label in its plane, degrees. moves_px: from one of ten pictures to the next. half_lit: light
+    falls off to a third at the right.
     """
     modules = np.array([list(row) for row in segno.make(text, micro=False).matrix])
     y, x = np.mgrid[:HEIGHT, :WIDTH].astype(float)
@@ -40,7 +40,7 @@ def video_of(
         dark[inside] = modules[row[inside].astype(int), column[inside].astype(int)]
         brightness = np.where(dark, 40.0, 220.0)
         if half_lit:
-            brightness[:, WIDTH // 2 :] /= 3
+            brightness *= np.linspace(1, 1 / 3, WIDTH)
         pictures.append(
             b"FRAME\n" + brightness.astype(np.uint8).tobytes() + bytes([128]) * (WIDTH * HEIGHT // 2)
         )

@@ -43,7 +43,7 @@ def test_all_channels(chromium: Browser) -> None:
         add_all(page, shop)
         page.get_by_role("button", name=re.compile("^Send a test: Webhook")).click()
         # No receiver is there: the error is shown as soon as the worker has tried.
-        wait_for("the failed test", lambda: reload(page, shop).get_by_text(NO_ANSWER).count())
+        wait_for("the failed test", lambda: reload(page, shop).get_by_text(str(NO_ANSWER)).count())
         for width, scheme in ((360, "dark"), (390, "light"), (1440, "light"), (1440, "dark")):
             page.set_viewport_size({"width": width, "height": 900})
             page.emulate_media(color_scheme=scheme)
