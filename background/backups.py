@@ -7,6 +7,7 @@ complete or not there: it is written under another name first.
 import hashlib
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
 import tarfile
@@ -221,10 +222,13 @@ def _replace_database(copy: Path) -> None:
             str(copy),
         )
         return
-    connections.close_all()
     path = Path(str(connection.settings_dict["NAME"]))
+    # Beside the old one first: what may fail, such as a full disk, fails before anything is lost.
+    beside = path.with_name(f"{path.name}.restored")
+    shutil.copyfile(copy, beside)
+    beside.chmod(0o600)
+    connections.close_all()
     # The log of the old database must not be read into the new one.
     for rest in path.parent.glob(f"{path.name}-*"):
         rest.unlink()
-    copy.chmod(0o600)
-    copy.replace(path)
+    beside.replace(path)

@@ -27,7 +27,7 @@ class Command(BaseCommand):
                     self.stdout.write(f"The present shop is in {back_up()}.")
                 about = restore(options["archive"])
                 call_command("migrate", verbosity=0)
-        except (BackupFailed, CannotStart) as error:
+        except (BackupFailed, CannotStart, OSError) as error:
             raise CommandError(str(error)) from error
         self.stdout.write(f"The shop of {about.made_at} is restored, written by version {about.version}.")
         call_command("rebuild", stdout=self.stdout)
