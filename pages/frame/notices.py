@@ -15,6 +15,8 @@ def notify_result(request: HttpRequest, act: Callable[[], Any], message: str) ->
     except ValidationError as error:
         notify_refused(request, error)
     else:
+        # It has no form whose former values would be the way back, see undo.
+        request.applied_form = None  # type: ignore[attr-defined]
         messages.success(request, message)
 
 

@@ -55,7 +55,7 @@ from spools.refusals import refusal
 ACT = "last_act"
 # Acts that their own address reverses, with the former inputs of the form.
 EDITS = {
-    "account-edit", "feedstock-edit", "machine-edit", "notifications-kinds", "part-kind-edit", "place-edit", "rates",
+    "account-edit", "feedstock-edit", "machine-edit", "part-kind-edit", "place-edit", "rates",
     "service-kind", "spool-price", "spool-receipt", "spool-reel", "toolhead-edit",
 }  # fmt: skip
 # The same, at the address of the fact that took the place of the wrong one.
@@ -168,6 +168,10 @@ class UndoMiddleware:
             if act is not None:
                 common = {"key": str(uuid4()), "page": response["Location"], "name": match.view_name}
                 request.session[ACT] = common | act | {"is_new": True}
+            elif ACT in request.session:
+                # The next message is of another act.
+                request.session[ACT] |= {"is_new": False}
+                request.session.modified = True
         return response
 
 
@@ -186,12 +190,12 @@ def _list_outer(steps: list[Step]) -> list[Step]:
 def _find_way_back(request: HttpRequest, match: ResolverMatch, steps: list[Step]) -> dict[str, Any] | None:
     """The address and inputs that reverse an act, or its steps; None for an act that is not reversed."""
     name, form = match.view_name, getattr(request, "applied_form", None)
-    if name in OPPOSITES:
+    if name in OPPOSITES and hasattr(request, "applied_form"):
         return {"address": reverse(OPPOSITES[name], kwargs=match.kwargs), "inputs": []}
     if name in EDITS and match.kwargs.get("pk", True) and form is not None:
         return {"address": request.path, "inputs": _list_former_inputs(form)}
     if name in CORRECTIONS and form is not None:
-        right = next((step[2] for step in steps if step[:2] == ["fact", CORRECTIONS[name]]), None)
+        right = next(step[2] for step in steps if step[:2] == ["fact", CORRECTIONS[name]])
         address = reverse(name, kwargs=match.kwargs | {"pk": right})
         return {"address": address, "inputs": _list_former_inputs(form)}
     return {"steps": steps} if steps and name not in FINAL else None
@@ -203,14 +207,12 @@ def _list_former_inputs(form: forms.BaseForm) -> list[tuple[str, str]]:
     for name, field in form.fields.items():
         if name == "read_version":
             row = form.instance  # type: ignore[attr-defined]
-            inputs.append(
-                (name, str(type(row)._default_manager.values_list("version", flat=True).get(pk=row.pk)))
-            )
+            values = [str(type(row)._default_manager.values_list("version", flat=True).get(pk=row.pk))]
         elif name == "reason":
-            inputs.append((name, _("Taken back at once.")))
+            values = [_("Taken back at once.")]
         else:
-            initial = field.prepare_value(form.get_initial_for_field(field, name))
-            inputs += [(name, value) for value in _as_sent(field, initial)]
+            values = _as_sent(field, field.prepare_value(form.get_initial_for_field(field, name)))
+        inputs += [(form.add_prefix(name), value) for value in values]
     return inputs
 
 

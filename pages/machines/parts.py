@@ -178,7 +178,7 @@ def prior_use(request: HttpRequest, pk: int) -> HttpResponse:
 def removal_correct(request: HttpRequest, pk: int) -> HttpResponse:
     """Another reason or time of a removal."""
     fitting = get_object_or_404(FITTINGS, pk=pk)
-    form = CorrectRemovalForm(post_data(request), initial={"removal": fitting.removal})
+    form = CorrectRemovalForm(post_data(request), initial={"removal": fitting.removal, "when": fitting.end})
     if apply(
         form,
         lambda data: correct_removal(

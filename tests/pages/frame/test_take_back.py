@@ -8,14 +8,15 @@ from django.urls import reverse
 
 import pages.urls
 from maintenance.models import CostRates, Fitting, PartKind, Printer, Reminder, TroubleOutcome, TroubleReport
-from maintenance.parts.fitting import replace_part
+from maintenance.parts.fitting import remove_part, replace_part
 from pages.frame.undo import CORRECTIONS, EDITS, FACTS, OPPOSITES
 from spools.drying.runs import DryingSettings, start_drying
 from spools.inventory.ledger import weigh
-from spools.models import DryingRun, Ending, MassEntry, Place, Spool
+from spools.inventory.moves import move_spool
+from spools.models import DryingRun, Ending, MassEntry, Move, Place, Spool
 from spools.models.facts import Withdrawable
 from tests.pages.shown import forms_on, notices
-from tests.pages.small_shop import a_job, a_reminder
+from tests.pages.small_shop import a_job, a_reminder, local_input
 from tests.spools.conftest import hours_ago
 
 PLACES = {"shelf", "dryer"}
@@ -140,15 +141,66 @@ def test_a_spool_taken_out_of_the_dryer_dries_on(shop, desk):
     assert books() == before
 
 
-def test_right_values_of_a_wrong_fact_are_taken_back(shop, desk):
-    spool = shop.spools[2]
-    weighing = weigh(spool, 1100, at=hours_ago(2))
+def _wrong_weighing(shop):
+    weighing = weigh(shop.spools[2], 1100, at=hours_ago(2))
+    return "weighing-correct", [shop.spools[2].code, weighing.pk], {"gross_g": "1010", "resolution_g": "1"}
+
+
+def _wrong_move(shop):
+    move_spool(shop.spools[2], shop.shelf, at=hours_ago(2))
+    move = Move.objects.valid().filter(spool=shop.spools[2]).latest("at")
+    return (
+        "move-correct",
+        [shop.spools[2].code, move.pk],
+        {"place": shop.box.pk, "when": local_input(hours_ago(1))},
+    )
+
+
+def _wrong_run(shop):
+    (run,) = start_drying([shop.spools[1]], shop.dryer, DryingSettings(55, planned_hours=6), at=hours_ago(5))
+    return "run-correct", [shop.spools[1].code, run.pk], {"start": local_input(hours_ago(4))}
+
+
+def _wrong_loading(shop):
+    loading = shop.toolheads[0].loadings.get()
+    return "loading-correct", [loading.spool.code, loading.pk], {"when": local_input(hours_ago(3))}
+
+
+def _wrong_removal(shop):
+    fitting = Fitting.objects.valid().get(role="nozzle", toolhead=shop.toolheads[0])
+    remove_part(fitting, removal="worn", at=hours_ago(3))
+    values = {"removal": "sound", "when": local_input(hours_ago(2)), "reason": "it was fine"}
+    return "removal-correct", [fitting.pk], values
+
+
+WRONG = [_wrong_weighing, _wrong_move, _wrong_run, _wrong_loading, _wrong_removal]
+
+
+@pytest.mark.parametrize("make", WRONG)
+def test_right_values_of_a_wrong_fact_are_taken_back(shop, desk, make):
+    name, args, values = make(shop)
     before = books()
-    address = reverse("weighing-correct", args=[spool.code, weighing.pk])
-    response = desk.post(address, {"gross_g": "1010", "resolution_g": "1"})
+    response = fill_in(desk, reverse(name, args=args), **values)
+    assert response.status_code == 302, response.context["form"].errors
     assert books() != before
-    assert take_back(desk, response).status_code == 302
+    after = take_back(desk, response)
+    assert after.status_code == 302, after.context["form"].errors
     assert books() == before
+
+
+def test_a_role_is_taken_back_and_a_refused_act_has_no_way_back(shop, desk, django_user_model):
+    other = django_user_model.objects.create_user("mara", role="work", password="filament-and-dry-air")
+    response = desk.post(
+        reverse("account-edit", args=[other.pk]), {f"{other.pk}-role": "view", f"{other.pk}-is_active": "on"}
+    )
+    take_back(desk, response)
+    other.refresh_from_db()
+    assert (other.role, other.is_active) == ("work", True)
+    desk.post(reverse("spool-weigh", args=[shop.spools[2].code]), {"gross_g": "1100", "resolution_g": "1"})
+    refused = desk.post(reverse("place-bring-back", args=[shop.shelf.pk]))
+    page = desk.get(refused["Location"])
+    assert notices(page)[-1] == "in_use_already error"
+    assert [form for form in forms_on(page) if form["class"] == "undo"] == []
 
 
 def test_added_rows_go_out_of_use(shop, desk):
@@ -265,6 +317,7 @@ WITHOUT = {
     "a channel of one's own, ended on the same page": {
         "notifications",
         "notifications-email",
+        "notifications-kinds",
         "notifications-push",
         "notifications-webhook",
     },
