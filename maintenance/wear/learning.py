@@ -50,6 +50,9 @@ STUDENT_DEGREES = 1e-6
 FAR = 14.0
 # Of the logarithm of a weight: what lies that far below the largest weighs nothing.
 NEGLIGIBLE = 15.0
+# The grid reaches so far beyond the shortest and the longest life seen, in spreads of the prior: like parts may have a
+# scale beyond the ages at which one of them came off, and the tail of the prior is long.
+BEYOND = 3.0
 ROUNDS = 4
 
 
@@ -299,7 +302,7 @@ def _posterior(prior: Prior, records: tuple[Record, ...]) -> _ParameterGrid:
     middle = prior.middle
     log_ages = [log(record.age) for record in records if record.age > 0]
     reach = [prior.z(min(max(age, middle - FAR), middle + FAR)) for age in log_ages]
-    box = [(min([-5.0, *reach]), max([5.0, *reach])), (-3.5, 3.5)]
+    box = [(min([-5.0, *(z - BEYOND for z in reach)]), max([5.0, *(z + BEYOND for z in reach)])), (-3.5, 3.5)]
     for turn in range(ROUNDS if records else 1):
         axes = [
             np.linspace(*edges, steps) for edges, steps in zip(box, (ETA_STEPS, SHAPE_STEPS), strict=True)

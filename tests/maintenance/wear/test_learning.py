@@ -54,6 +54,7 @@ def test_a_life_stated_without_a_sensible_band_is_believed_as_far_as_lives_scatt
 
 @settings(max_examples=15)
 @given(stated_lives, records, shares)
+@example(Life(0.17, 0.055, 0.49), [(0.125, True)], 0.0625)
 def test_one_that_lasted_so_long_never_makes_it_less_likely_that_others_do(stated, rows, share):
     # E[S^2] / E[S] >= E[S], whatever the weights are.
     before, after = (learn(stated, kept(stated, found)) for found in (rows, [*rows, (share, False)]))
