@@ -1,14 +1,13 @@
 """WCAG 2.2 AA as far as a machine can tell: axe in a real browser, on the demo shop, phone and desk."""
 
 import re
-from collections.abc import Iterator
 from urllib.parse import urljoin
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from tests.services.shop import Shop, live_shop
+from tests.services.shop import Shop
 
 from .walk import Newcomer, sign_in_as_told
 
@@ -78,59 +77,49 @@ NARROW = 360
 LONG = "Toolhead-without-any-blank-in-it-000001"
 
 
-@pytest.fixture(scope="module")
-def shop() -> Iterator[Shop]:
-    with live_shop(demo=True) as shop:
-        yield shop
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1440, "dark")])
-def test_no_page_has_accessibility_violations_or_scrolls_sideways(
-    chromium: Browser, shop: Shop, width: int, scheme: str
-) -> None:
-    with chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme) as context:
+def test_no_page_has_accessibility_violations_or_scrolls_sideways(chromium: Browser, demo_shop: Shop) -> None:
+    with chromium.new_context() as context:
         page = context.new_page()
-        page.goto(shop.url + "/sign-in/")
-        found = {"/sign-in/": axe_violations(page)}
-        sign_in_as_told(Newcomer(page, shop))
+        page.goto(demo_shop.url + "/sign-in/")
+        found = {"/sign-in/": find_faults(page)}
+        sign_in_as_told(Newcomer(page, demo_shop))
         todo = [*PAGES]
         while todo:
             path = todo.pop(0)
-            answer = page.goto(urljoin(shop.url, path))
+            answer = page.goto(urljoin(demo_shop.url, path))
             assert answer is not None and answer.status == 200, path
-            found[path] = axe_violations(page)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+            found[path] = find_faults(page)
             if path in PLANS:
                 address = page.get_by_role("link", name=PLANS[path]).get_attribute("href")
                 todo.append(urljoin(path, address))
         assert len(found) == 1 + len(PAGES) + len(PLANS)
-        assert {path: rules for path, rules in found.items() if rules} == {}
+        assert {path: faults for path, faults in found.items() if faults} == {}
 
 
-def test_long_names_and_many_reminders_fit_a_narrow_phone(chromium: Browser, shop: Shop) -> None:
+def test_long_names_and_many_reminders_fit_a_narrow_phone(chromium: Browser, changing_shop: Shop) -> None:
     with chromium.new_context(viewport={"width": NARROW, "height": 700}) as context:
         page = context.new_page()
-        sign_in_as_told(Newcomer(page, shop))
-        page.goto(shop.url + "/machines/1/toolheads/new/")
+        sign_in_as_told(Newcomer(page, changing_shop))
+        page.goto(changing_shop.url + "/machines/1/toolheads/new/")
         page.locator('[name="name"]').fill(LONG)
         page.locator("form.form button.primary").click()
         for path in ("/s/7DKMRX/", "/machines/1/", "/machines/1/service/", "/spools/"):
-            page.goto(shop.url + path)
+            page.goto(changing_shop.url + path)
             # Two digits, whatever the demo has.
             page.locator(".bar summary .count").evaluate("count => { count.firstChild.data = '88' }")
             assert page.evaluate("document.documentElement.scrollWidth") <= NARROW, path
             badge = page.locator(".bar summary .count").bounding_box()
             assert badge is not None and badge["x"] + badge["width"] <= NARROW and badge["height"] < 32
-        page.goto(shop.url + "/machines/1/service/")
+        page.goto(changing_shop.url + "/machines/1/service/")
         for words in page.locator(".part-text > .nowrap").all():
             assert words.evaluate("told => told.getClientRects().length") == 1
 
 
-def test_a_chart_is_read_by_the_keyboard_from_its_table(chromium: Browser, shop: Shop) -> None:
+def test_a_chart_is_read_by_the_keyboard_from_its_table(chromium: Browser, demo_shop: Shop) -> None:
     with chromium.new_context() as context:
         page = context.new_page()
-        sign_in_as_told(Newcomer(page, shop))
-        page.goto(shop.url + "/s/7DKMRX/")
+        sign_in_as_told(Newcomer(page, demo_shop))
+        page.goto(demo_shop.url + "/s/7DKMRX/")
         chart = page.locator('[data-chart="moisture"]')
         plot, reading = chart.locator(".chart-plot"), chart.locator(".chart-reading")
         of_now = reading.text_content()
@@ -143,6 +132,18 @@ def test_a_chart_is_read_by_the_keyboard_from_its_table(chromium: Browser, shop:
         )
         plot.blur()
         assert reading.text_content() == of_now
+
+
+def find_faults(page: Page) -> list[str]:
+    """Violations on a phone in daylight and on a dark desk, and where the page scrolls sideways."""
+    faults = []
+    for width, scheme in ((390, "light"), (1440, "dark")):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.emulate_media(color_scheme=scheme)
+        faults += [f"{width}: {rule}" for rule in axe_violations(page)]
+        if page.evaluate("document.documentElement.scrollWidth") > width:
+            faults.append(f"{width}: scrolls sideways")
+    return faults
 
 
 def axe_violations(page: Page) -> list[str]:

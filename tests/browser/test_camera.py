@@ -10,7 +10,7 @@ import segno
 from playwright.sync_api import Playwright, expect
 
 from tests.conftest import CHROMIUM, CHROMIUM_ARGUMENTS
-from tests.services.shop import live_shop, run_manage
+from tests.services.shop import Shop, run_manage
 
 from .walk import Newcomer, sign_in_as_told
 
@@ -58,7 +58,7 @@ HELD: dict[str, dict[str, Any]] = {
 
 
 def test_the_camera_opens_the_spool_of_a_label_and_the_page_shows_when_there_is_no_camera(
-    playwright: Playwright, tmp_path: Path
+    playwright: Playwright, demo_shop: Shop, tmp_path: Path
 ) -> None:
     video = tmp_path / "label.y4m"
     camera = [
@@ -66,39 +66,36 @@ def test_the_camera_opens_the_spool_of_a_label_and_the_page_shows_when_there_is_
         "--use-fake-ui-for-media-stream",
         f"--use-file-for-fake-video-capture={video}",
     ]
-    with live_shop(demo=True) as shop:
-        code = run_manage(shop.env, "shell", "-v", "0", "-c", FIRST_CODE).strip()
-        address, cookies = f"{shop.url}/S/{code}".upper(), []
-        for held in [*HELD.values(), {"module_px": 1.3}]:
-            video_of(address, video, **held)
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS + camera)
-            context = browser.new_context(viewport={"width": 390, "height": 800})
-            context.add_cookies(cookies)
-            page = context.new_page()
-            # The console lists scripts that the page's own policy blocks.
-            refused: list[str] = []
-            page.on(
-                "console", lambda said, to=refused: to.append(said.text) if said.type == "error" else None
-            )
-            newcomer = Newcomer(page, shop)
-            if not cookies:
-                sign_in_as_told(newcomer)
-                cookies = context.cookies()
-            newcomer.go("/scan/")
-            newcomer.tap("Use the camera")
-            if held in HELD.values():
-                page.wait_for_url(re.compile(f"/s/{code}/$", re.IGNORECASE))
-                expect(page.get_by_role("heading", name="May it be printed now?")).to_be_visible()
-            else:
-                newcomer.sees(re.compile("ome nearer"))
-            browser.close()
-            assert refused == []
-
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        sign_in_as_told(newcomer := Newcomer(page, shop))
+    code = run_manage(demo_shop.env, "shell", "-v", "0", "-c", FIRST_CODE).strip()
+    address, cookies = f"{demo_shop.url}/S/{code}".upper(), []
+    for held in [*HELD.values(), {"module_px": 1.3}]:
+        video_of(address, video, **held)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS + camera)
+        context = browser.new_context(viewport={"width": 390, "height": 800})
+        context.add_cookies(cookies)
+        page = context.new_page()
+        # The console lists scripts that the page's own policy blocks.
+        refused: list[str] = []
+        page.on("console", lambda said, to=refused: to.append(said.text) if said.type == "error" else None)
+        newcomer = Newcomer(page, demo_shop)
+        if not cookies:
+            sign_in_as_told(newcomer)
+            cookies = context.cookies()
         newcomer.go("/scan/")
         newcomer.tap("Use the camera")
-        newcomer.sees("Type the code.")
-        expect(page.get_by_role("button", name="Use the camera")).to_be_enabled()
+        if held in HELD.values():
+            page.wait_for_url(re.compile(f"/s/{code}/$", re.IGNORECASE))
+            expect(page.get_by_role("heading", name="May it be printed now?")).to_be_visible()
+        else:
+            newcomer.sees(re.compile("ome nearer"))
         browser.close()
+        assert refused == []
+
+    browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    sign_in_as_told(newcomer := Newcomer(page, demo_shop))
+    newcomer.go("/scan/")
+    newcomer.tap("Use the camera")
+    newcomer.sees("Type the code.")
+    expect(page.get_by_role("button", name="Use the camera")).to_be_enabled()
+    browser.close()

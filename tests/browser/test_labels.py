@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.services.shop import live_shop, run_manage
+from tests.services.shop import Shop, run_manage
 
 from .walk import Newcomer, sign_in_as_told
 
@@ -23,26 +23,25 @@ SMALL_ROLL, SHEET = "62x29", "210x297-4x10-48.5x25.4-8x21.5-0x0"
 
 
 def test_each_code_of_a_roll_and_of_a_whole_sheet_is_read_from_paper(
-    chromium: Browser, tmp_path: Path
+    chromium: Browser, demo_shop: Shop, tmp_path: Path
 ) -> None:
-    with live_shop(demo=True) as shop:
-        spools, places, parts = run_manage(shop.env, "shell", "-v", "0", "-c", CODES).split()
-        first = f"spools={spools.split(',')[0]}"
-        sheet = f"spools={spools}&places={places}&parts={parts}&start=3"
-        for dpi, printed in ((203, [(SMALL_ROLL, first), (SHEET, sheet)]), (300, [(SHEET, sheet)])):
-            # As wide as the sheet in the dots of a screen: a phone's view is drawn smaller.
-            with chromium.new_context(
-                viewport={"width": 1440, "height": 900}, device_scale_factor=dpi / CSS_DPI
-            ) as context:
-                page = context.new_page()
-                sign_in_as_told(newcomer := Newcomer(page, shop))
-                for paper, query in printed:
-                    newcomer.go(f"/labels/?{query}&paper={paper}")
-                    page.emulate_media(media="print")
-                    _require_read(page, tmp_path / "paper.png", dpi)
-                    if dpi == 203:
-                        _require_one_page(page, paper)
-                    page.emulate_media(media="screen")
+    spools, places, parts = run_manage(demo_shop.env, "shell", "-v", "0", "-c", CODES).split()
+    first = f"spools={spools.split(',')[0]}"
+    sheet = f"spools={spools}&places={places}&parts={parts}&start=3"
+    for dpi, printed in ((203, [(SMALL_ROLL, first), (SHEET, sheet)]), (300, [(SHEET, sheet)])):
+        # As wide as the sheet in the dots of a screen: a phone's view is drawn smaller.
+        with chromium.new_context(
+            viewport={"width": 1440, "height": 900}, device_scale_factor=dpi / CSS_DPI
+        ) as context:
+            page = context.new_page()
+            sign_in_as_told(newcomer := Newcomer(page, demo_shop))
+            for paper, query in printed:
+                newcomer.go(f"/labels/?{query}&paper={paper}")
+                page.emulate_media(media="print")
+                _require_read(page, tmp_path / "paper.png", dpi)
+                if dpi == 203:
+                    _require_one_page(page, paper)
+                page.emulate_media(media="screen")
 
 
 def _require_read(page: Page, path: Path, dpi: int) -> None:

@@ -5,12 +5,13 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, expect
 
-from tests.services.shop import Shop, live_shop, run_manage
+from tests.services.shop import Shop, run_manage
 
 from .walk import Newcomer, sign_in_as_told
 
@@ -85,10 +86,12 @@ def places_of(shop: Shop, code: str) -> list[str]:
         return [kind for (kind,) in database.execute(MOVES, [code])]
 
 
-def test_without_a_connection_the_board_is_shown_and_scans_are_sent_once(chromium: Browser) -> None:
-    with live_shop(demo=True) as shop, wire_to(shop.url) as wire:
-        place, first, second = run_manage(shop.env, "shell", "-v0", "-c", FACTS).split()
-        shop.url = wire.url
+def test_without_a_connection_the_board_is_shown_and_scans_are_sent_once(
+    chromium: Browser, changing_shop: Shop
+) -> None:
+    with wire_to(changing_shop.url) as wire:
+        place, first, second = run_manage(changing_shop.env, "shell", "-v0", "-c", FACTS).split()
+        shop = replace(changing_shop, url=wire.url)
         with chromium.new_context(viewport={"width": 390, "height": 844}) as context:
             page = context.new_page()
             sign_in_as_told(me := Newcomer(page, shop))

@@ -250,12 +250,12 @@ def test_trouble_leads_over_a_short_flow_check_to_a_flow_to_set(me: Owner) -> No
 
 def test_a_second_person_counts_in_commas_and_is_asked_which_hour(me: Owner) -> None:
     page = me.page
-    page.locator("summary", has_text="More").click()
+    page.locator("details.more > summary").click()
     page.get_by_role("link", name="Account of demo").click()
     page.get_by_role("link", name="All accounts").click()
     me.tap("Invite")
     link = me.note("link").inner_text()
-    page.locator("summary", has_text="More").click()
+    page.locator("details.more > summary").click()
     page.get_by_role("button", name="Sign out").click()
     page.goto(link)
     own = "wind-the-blue-spool"

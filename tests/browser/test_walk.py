@@ -1,4 +1,7 @@
-"""The main job end to end in a real browser, on what ./run gives and on what a larger shop would run."""
+"""The main job end to end in a real browser, on what ./run gives and on what a larger shop would run.
+
+The first hour and mended facts are clicked on the former alone.
+"""
 
 from pathlib import Path
 
@@ -8,7 +11,7 @@ from playwright.sync_api import Browser
 from tests.services.servers import PostgresServer, RedisServer
 from tests.services.shop import live_shop
 
-from .walk import walk
+from .walk import Newcomer, sign_in, walk, walk_to_the_nozzle
 
 pytestmark = pytest.mark.browser
 
@@ -26,4 +29,5 @@ def test_newcomers_walk_with_postgresql_and_redis(
         live_shop(postgres_server.new_database(), redis_server.new_database()) as shop,
         chromium.new_context(viewport={"width": 1440, "height": 900}) as context,
     ):
-        walk(context.new_page(), shop)
+        sign_in(me := Newcomer(context.new_page(), shop))
+        walk_to_the_nozzle(me)

@@ -100,6 +100,12 @@ def walk(page: Page, shop: Shop) -> None:
     sign_in(me)
     begin(me)
     receive_ten(me)
+    code = walk_to_the_nozzle(me)
+    mend_the_past(me, code)
+
+
+def walk_to_the_nozzle(me: Newcomer) -> str:
+    """From an empty shop to a replaced nozzle; the code of the spool."""
     furnish(me)
     code = receive(me)
     leave_on_the_shelf(me, code)
@@ -108,7 +114,7 @@ def walk(page: Page, shop: Shop) -> None:
     load(me, code)
     print_until_the_nozzle_is_worn(me, code)
     replace_the_nozzle(me, code)
-    mend_the_past(me, code)
+    return code
 
 
 def sign_in(me: Newcomer) -> None:
