@@ -27,7 +27,7 @@ WORDING = [
     "moisture.wording",
 ]
 # Models whose changes are part of the audit trail.
-AUDITED = ["CoreKind", "Feedstock", "Filler", "Maker", "Place", "Polymer", "Source"]
+AUDITED = ["CoreKind", "Feedstock", "Filler", "Maker", "Place", "Polymer", "Source", "TopicRule"]
 
 
 class SpoolsConfig(AppConfig):

@@ -17,6 +17,86 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
+            name="BrokerState",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("broker", models.CharField(blank=True, max_length=300)),
+                ("protocol", models.CharField(blank=True, help_text="Version of MQTT.", max_length=5)),
+                ("connected_at", models.DateTimeField(help_text="None: not connected.", null=True)),
+                ("seen_at", models.DateTimeField(help_text="The listener was running then.", null=True)),
+                ("connected_until", models.DateTimeField(help_text="It was connected then.", null=True)),
+                ("message_at", models.DateTimeField(help_text="Of the last message.", null=True)),
+                ("messages", models.PositiveBigIntegerField(default=0)),
+                (
+                    "problem",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("unknown_host", "No machine has that name. Correct the host in MQTT_URL."),
+                            (
+                                "unreachable",
+                                "The broker does not answer. Start it, or correct host and port in MQTT_URL.",
+                            ),
+                            (
+                                "certificate",
+                                "The certificate of the broker is not trusted, or names another host. Give its authority in MQTT_CA_FILE, and the host in MQTT_URL as the certificate has it.",
+                            ),
+                            (
+                                "tls",
+                                "TLS failed. Use the port of the broker that takes TLS, or mqtt:// without TLS.",
+                            ),
+                            (
+                                "credentials",
+                                "The broker refuses user or password. Correct them in MQTT_URL or MQTT_PASSWORD_FILE.",
+                            ),
+                            (
+                                "version",
+                                "The broker does not take this version of MQTT. Set MQTT_VERSION to auto.",
+                            ),
+                            (
+                                "taken_over",
+                                "Another client has the same name. Run one listener, or set another MQTT_CLIENT_ID.",
+                            ),
+                            (
+                                "not_subscribed",
+                                "The broker refuses a topic to this user. Allow the user to read it.",
+                            ),
+                            ("lost", "The connection was lost. The listener tries again by itself."),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("problem_at", models.DateTimeField(null=True)),
+                (
+                    "detail",
+                    models.CharField(
+                        blank=True, help_text="Of the problem, in the library's words.", max_length=300
+                    ),
+                ),
+                (
+                    "filters",
+                    models.JSONField(default=list, help_text="Topics that the broker has as subscribed."),
+                ),
+                (
+                    "unconfirmed",
+                    models.JSONField(
+                        default=list,
+                        help_text="The last messages without a time of their own, which may come again.",
+                    ),
+                ),
+            ],
+            options={
+                "constraints": [
+                    models.CheckConstraint(condition=models.Q(("pk", 1)), name="broker_state_is_one_row")
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="CacheVersion",
             fields=[
                 (
@@ -432,6 +512,42 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="RefusedMessage",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("topic", models.CharField(max_length=200, unique=True)),
+                ("payload", models.CharField(blank=True, help_text="Its first characters.", max_length=100)),
+                (
+                    "reason",
+                    models.CharField(
+                        choices=[
+                            ("too_long", "The payload is too long."),
+                            ("no_number", "It is not a number."),
+                            ("no_json", "It is not JSON."),
+                            ("no_value", "None of the values is at its place."),
+                            ("no_time", "It has no time of its own and waited at the broker."),
+                            ("bad_time", "Its time cannot be read."),
+                            ("bad_name", "The name of the sensor is too long."),
+                            ("bad_senml", "It is not SenML."),
+                            ("bad_state", "It is neither the online nor the offline payload."),
+                            ("failed", "It could not be stored; the log has the reason."),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("times", models.PositiveBigIntegerField(default=1)),
+                ("last_at", models.DateTimeField(db_index=True)),
+            ],
+            options={
+                "ordering": ["-last_at", "-id"],
+            },
+        ),
+        migrations.CreateModel(
             name="SentRequest",
             fields=[
                 (
@@ -463,6 +579,53 @@ class Migration(migrations.Migration):
             options={
                 "constraints": [
                     models.UniqueConstraint(fields=("account", "address", "key"), name="key_sent_once")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="TopicRule",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "retired_at",
+                    models.DateTimeField(
+                        blank=True, editable=False, null=True, verbose_name="out of use since"
+                    ),
+                ),
+                (
+                    "topic",
+                    models.CharField(
+                        help_text="With {sensor} and {quantity} as levels, or + and #.", max_length=200
+                    ),
+                ),
+                (
+                    "sensor",
+                    models.CharField(
+                        blank=True, help_text="Where the topic has no {sensor}.", max_length=100
+                    ),
+                ),
+                (
+                    "reads",
+                    models.CharField(
+                        help_text="Quantities and where they are in the payload.", max_length=300
+                    ),
+                ),
+                ("is_fahrenheit", models.BooleanField(default=False, help_text="Temperatures come in °F.")),
+            ],
+            options={
+                "ordering": ["topic", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("retired_at", None)),
+                        fields=("topic", "reads"),
+                        name="topic_rule_in_use_once",
+                    )
                 ],
             },
         ),

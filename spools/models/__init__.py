@@ -3,6 +3,7 @@ from .catalogue import CoreKind, Feedstock, Filler, Maker, Polymer, Source
 from .drying import CouponTest, DryingRun
 from .facts import SentRequest
 from .moisture import CacheVersion, Ensemble, MoisturePoint, MoistureState, Prior, SpoolLesson
+from .mqtt import BrokerState, RefusedMessage, TopicRule
 from .places import (
     BoxAir,
     BoxBoard,
@@ -21,6 +22,7 @@ __all__ = [
     "AirOutlook",
     "BoxAir",
     "BoxBoard",
+    "BrokerState",
     "CacheVersion",
     "CoreKind",
     "CouponTest",
@@ -45,6 +47,7 @@ __all__ = [
     "Prior",
     "Reading",
     "ReadingWithdrawal",
+    "RefusedMessage",
     "Respooling",
     "SaltCheck",
     "SentRequest",
@@ -54,6 +57,7 @@ __all__ = [
     "SpoolCorrection",
     "SpoolLesson",
     "Stay",
+    "TopicRule",
     "WeekPlan",
     "WithdrawnReading",
 ]

@@ -1,0 +1,1 @@
+"""Measurements by MQTT: topics are read after rules, messages are stored in batches and acknowledged afterwards."""
