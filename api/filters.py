@@ -26,6 +26,8 @@ from maintenance.models import (
     PartKind,
     Printer,
     Reminder,
+    Scale,
+    ScaleWeighing,
     ServiceEntry,
     ServiceKind,
     Toolhead,
@@ -214,6 +216,19 @@ class FlowCheckFilter(django_filters.FilterSet):
     class Meta:
         model = FlowCheck
         fields: list = []
+
+
+class ScaleWeighingFilter(django_filters.FilterSet):
+    spool = SpoolFilter()
+    scale = one_of(Scale, "scale")
+    held = YesNoFilter(method="is_held")
+
+    class Meta:
+        model = ScaleWeighing
+        fields: list = []
+
+    def is_held(self, queryset: QuerySet, name: str, value: bool) -> QuerySet:
+        return queryset.exclude(held="") if value else queryset.filter(held="")
 
 
 class PrintRequestFilter(django_filters.FilterSet):

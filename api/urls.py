@@ -24,6 +24,7 @@ from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
 from .views.readiness import Readiness
 from .views.reminders import Reminders
+from .views.scales import Scales, Scans, Weighings
 from .views.schema import SchemaView
 from .views.service import ServiceKinds, Services
 from .views.spool_lists import SpoolLists
@@ -73,6 +74,9 @@ for prefix, endpoint in [
     ("jobs", Jobs),
     ("job-events", JobEvents),
     ("job-files", JobFiles),
+    ("scales", Scales),
+    ("scans", Scans),
+    ("weighings", Weighings),
     ("service-kinds", ServiceKinds),
     ("services", Services),
     ("troubles", Troubles),

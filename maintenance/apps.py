@@ -32,7 +32,7 @@ WORDING = [
     "wording",
 ]
 # Models whose changes are part of the audit trail.
-AUDITED = ["CostRates", "PartKind", "Printer", "ServiceKind", "Toolhead"]
+AUDITED = ["CostRates", "PartKind", "Printer", "Scale", "ServiceKind", "Toolhead"]
 
 
 class MaintenanceConfig(AppConfig):

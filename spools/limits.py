@@ -47,6 +47,10 @@ NET_G = Limits(1, 10_000, "g")
 TAKEN_G = Limits(0.001, NET_G.high, "g")
 NEEDED_G = Limits(0.1, NET_G.high, "g")
 SCALE_STEP_G = Limits(0.001, 100, "g")
+# The holder under which a scale is, or its tray.
+SCALE_TARE_G = Limits(0, 20_000, "g")
+# As a scale sends it, in its own unit; the books check it for its spool.
+SENT_MASS = Limits(-50_000, 50_000, "")
 # Spools that are received together.
 ALIKE = Limits(1, 100, "")
 

@@ -532,6 +532,94 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Scale",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                ("name", models.CharField(max_length=60, unique=True, verbose_name="name")),
+                (
+                    "step_g",
+                    models.FloatField(
+                        default=1.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.001),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                        verbose_name="smallest step, g",
+                    ),
+                ),
+                (
+                    "tare_g",
+                    models.FloatField(
+                        default=0.0,
+                        help_text="The holder or tray, where the scale does not subtract it itself.",
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(20000),
+                        ],
+                        verbose_name="what it shows without a spool, g",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scales",
+                        to="spools.place",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
+            name="Scan",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="scans", to="spools.spool"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="scans", to="spools.place"
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [models.UniqueConstraint(fields=("place", "at", "spool"), name="scan_once")],
+            },
+        ),
+        migrations.CreateModel(
             name="JobFile",
             fields=[
                 (
@@ -642,6 +730,86 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["id"],
+            },
+        ),
+        migrations.CreateModel(
+            name="ScaleWeighing",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "scale",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="weighings",
+                        to="maintenance.scale",
+                    ),
+                ),
+                ("sent_id", models.CharField(blank=True, help_text="the sender's own", max_length=100)),
+                ("at", models.DateTimeField()),
+                ("mass_g", models.FloatField(help_text="as the scale showed it")),
+                ("is_net", models.BooleanField(default=False, help_text="without the reel")),
+                ("code", models.CharField(blank=True, help_text="of the spool, as sent", max_length=100)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        help_text="whose it is, or may be while it is held",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "entry",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scale_weighings",
+                        to="spools.massentry",
+                    ),
+                ),
+                (
+                    "held",
+                    models.CharField(
+                        blank=True,
+                        help_text="why: the code of a reason; empty: it waits no more",
+                        max_length=40,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-at", "-id"],
+                "indexes": [
+                    models.Index(fields=["scale", "at"], name="scale_weighing_at"),
+                    models.Index(
+                        condition=models.Q(("held", ""), _negated=True),
+                        fields=["at"],
+                        name="scale_weighing_held",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("sent_id", ""), _negated=True),
+                        fields=("scale", "sent_id"),
+                        name="scale_weighing_once",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(

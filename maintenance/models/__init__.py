@@ -7,6 +7,7 @@ from .jobs import Job, JobEvent, JobUse, Reservation, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, PriorUse, StockEntry
 from .reminders import Reminder, ReminderEvent
+from .scales import Scale, ScaleWeighing, Scan
 from .service import ServiceEntry, ServiceKind
 from .trouble import TroubleOutcome, TroubleReport
 
@@ -32,6 +33,9 @@ __all__ = [
     "Reminder",
     "ReminderEvent",
     "Reservation",
+    "Scale",
+    "ScaleWeighing",
+    "Scan",
     "ServiceEntry",
     "ServiceKind",
     "StockEntry",

@@ -33,6 +33,8 @@ from maintenance.models import (
     PartKind,
     Printer,
     Reminder,
+    Scale,
+    ScaleWeighing,
     ServiceKind,
     Toolhead,
     TroubleOutcome,
@@ -40,6 +42,7 @@ from maintenance.models import (
 )
 from maintenance.parts.corrections import withdraw_removal
 from maintenance.reminders.lifecycle import restore as restore_reminder
+from maintenance.scales.weighings import hold_again
 from maintenance.trouble.reports import record_outcome
 from pages.frame.notices import notify_refused
 from pages.frame.withdrawals import KINDS
@@ -56,7 +59,7 @@ ACT = "last_act"
 # Acts that their own address reverses, with the former inputs of the form.
 EDITS = {
     "account-edit", "feedstock-edit", "machine-edit", "part-kind-edit", "place-edit", "rates",
-    "service-kind", "spool-price", "spool-receipt", "spool-reel", "toolhead-edit",
+    "scale-edit", "service-kind", "spool-price", "spool-receipt", "spool-reel", "toolhead-edit",
 }  # fmt: skip
 # The same, at the address of the fact that took the place of the wrong one.
 CORRECTIONS = {
@@ -93,16 +96,18 @@ RETIRE: dict[type[Model], Callable[[Any], Any]] = {
     Printer: retire,
     Toolhead: retire_toolhead,
 }
-ADDED: list[type[Model]] = [*RETIRE, PartKind, ServiceKind]
+ADDED: list[type[Model]] = [*RETIRE, PartKind, Scale, ServiceKind]
 # Rows that are no facts, with the columns that their acts change.
 RESTORED: dict[type[Model], list[str]] = {
     PlannedDrying: ["pinned"],
     Reminder: ["snoozed_until", "snoozed_until_amount"],
+    ScaleWeighing: ["held"],
     WeekPlan: ["accepted_at", "ended_at"],
 }
 RESTORE: dict[type[Model], Callable[..., Any]] = {
     PlannedDrying: restore_drying,
     Reminder: restore_reminder,
+    ScaleWeighing: hold_again,
     WeekPlan: restore_plan,
 }
 Step = list[Any]

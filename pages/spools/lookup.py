@@ -10,6 +10,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
+from pages.spools.station import note_scan
 from spools import codes
 from spools.inventory.endings import find_ending
 from spools.inventory.queries import find_by_code
@@ -60,6 +61,8 @@ def with_spool(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]
         name = match.url_name if match else None
         page_name = "spool" if name in (None, PRINTED) else name
         address = reverse(page_name, args=[spool.code, *arguments.values()])
+        if request.method == "GET" and name == PRINTED:
+            note_scan(request, spool)
         if request.method in ("GET", "HEAD") and request.path != address:
             query = request.META.get("QUERY_STRING")
             return redirect(f"{address}?{query}" if query else address)

@@ -1,10 +1,25 @@
 from django.urls import path, re_path
 
-from pages.spools import actions, batch, detail, listing, loading, overview, past_facts, receiving, scan
+from pages.spools import (
+    actions,
+    batch,
+    detail,
+    listing,
+    loading,
+    overview,
+    past_facts,
+    receiving,
+    scales,
+    scan,
+)
 
 urlpatterns = [
     path("scan/", scan.scan, name="scan"),
     path("scan/move/", batch.spools_move, name="spools-move"),
+    path("scales/", scales.scales, name="scales"),
+    path("scales/new/", scales.scale_new, name="scale-new"),
+    path("scales/<int:pk>/", scales.scale_edit, name="scale-edit"),
+    path("scales/held/<int:pk>/", scales.scale_held, name="scale-held"),
     path("spools/", overview.spools, name="spools"),
     path("spools/import/", listing.spools_import, name="spools-import"),
     path("spools/receive/", receiving.spool_receive, name="spool-receive"),

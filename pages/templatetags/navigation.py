@@ -41,6 +41,7 @@ TEXTS = {
 BELONG = {
     "spools": ["/s/"],
     "materials": ["/feedstocks/"],
+    "places": ["/scales/"],
     "machines": ["/toolheads/", "/fittings/", "/flow-checks/", "/service/", "/parts/", "/bore-readings/"],
 }
 

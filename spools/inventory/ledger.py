@@ -214,7 +214,7 @@ def weigh(
     spool = lock_spool(spool)
     at = require_past_time(at, spool)
     require_in_use(spool, at)
-    reel = _reel_then(spool, at)
+    reel = reel_then(spool, at)
     gross_g, resolution_g = require_gross_mass(reel, gross_g, resolution_g)
     _require_not_far_above_received(reel, gross_g)
     is_other = reel is not spool
@@ -232,7 +232,7 @@ def weigh(
     )
 
 
-def _reel_then(spool: Spool, at: datetime) -> Spool:
+def reel_then(spool: Spool, at: datetime) -> Spool:
     """The spool with the reel that it was on at a time; itself for the present one."""
     later = next((text for text in spool.respooled_at if at < datetime.fromisoformat(text)), None)
     if later is None:

@@ -332,7 +332,8 @@ NOTED = {
     "job-new", "machine-new", "part-fit", "part-fit-used", "part-kind-new", "part-remove", "part-replace",
     "place-desiccant", "place-new", "place-salt-check", "planned-cancel", "planned-move", "planned-pin",
     "print-request-new", "printer-part-fit", "printer-part-fit-used", "prior-use", "reminder-complete",
-    "reminder-snooze", "reminders-snooze", "service-done", "service-kind-new", "spool-away", "spool-cut", "spool-dry",
+    "reminder-snooze", "reminders-snooze", "scale-held", "scale-new", "service-done",
+    "service-kind-new", "spool-away", "spool-cut", "spool-dry",
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
     "spool-receive", "spool-respool",
     "spools-import", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
@@ -342,7 +343,7 @@ SHOWN = {
     "audit", "calendar-feed", "drying", "feedstock", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
-    "manifest", "reminder", "reminders", "reminders-ended", "scan", "service",
+    "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "service",
     "short-code", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip

@@ -1,0 +1,45 @@
+"""Scales over the API: scans, weighings one by one and in lists, and those that are held."""
+
+from django.test import Client
+
+from access.tokens import add_token
+from tests.api.conftest import V1, ago
+
+
+def test_a_scan_and_a_weighing(api, shop, receive):
+    code = receive()
+    api.post("scales", name="bench", step_g=0.1, place=shop.shelf)
+    scan = api.post("scans", code=code, place=shop.shelf)
+    assert (scan["spool"], scan["place"]) == (code, shop.shelf)
+    (sent,) = api.post("weighings", 200, scale="bench", mass=2.5, unit="lb", id="1")
+    assert (sent["id"], sent["result"], sent["spool"]) == ("1", "recorded", code)
+    (again,) = api.post("weighings", 200, scale="bench", mass=2.5, unit="lb", id="1")
+    assert again == sent | {"result": "known"}
+    (stored,) = api.get("weighings", spool=code)["results"]
+    assert abs(stored["mass_g"] - 2.5 * 453.59237) < 1e-9 and stored["entry"]
+
+
+def test_a_list_with_what_is_held(api, client, shop, receive):
+    code = receive()
+    sent = [
+        {"scale": "bench", "mass": 1.1, "unit": "kg", "spool": code, "at": ago(hours=2)},
+        {"scale": "bench", "mass": 500, "at": ago(hours=1)},
+        {"scale": "bench", "mass": 700, "net": True, "spool": code},
+    ]
+    results = client.post(V1 + "weighings", sent).json()
+    assert [row["result"] for row in results] == ["recorded", "held", "recorded"]
+    (held,) = api.get("weighings", held="true")["results"]
+    assert held["held"] == results[1]["held"] == "which_spool"
+    settled = api.post(f"weighings/{held['id']}/settle", 200, spool=code)
+    assert settled["entry"] and api.refusals(f"weighings/{held['id']}/set-aside") == {"": "settled_already"}
+    assert client.post(V1 + "weighings", [*sent, {"scale": "bench"}]).json()["errors"][0]["field"] == "3.mass"
+    assert client.post(V1 + "weighings", []).status_code == 400
+    assert client.post(V1 + "weighings", [5]).status_code == 400
+    too_many = [{"scale": "bench", "mass": 1}] * 1001
+    assert client.post(V1 + "weighings", too_many).status_code == 400
+
+
+def test_a_token_of_a_scale_weighs_and_reads_nothing(account, shop):
+    client = Client(headers={"Authorization": f"Token {add_token(account, 'scale', 'weighings')[1]}"})
+    sent = client.post(V1 + "weighings", {"scale": "bench", "mass": 5}, "application/json")
+    assert (sent.status_code, client.get(V1 + "weighings").status_code) == (200, 403)
