@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
@@ -14,12 +15,14 @@ from maintenance.models import Fitting, Part
 from maintenance.parts.words import name_part
 from pages.labels.addresses import find_label_address
 from pages.labels.forms import PaperForm
+from pages.labels.ndef import build_tag_address, count_tag_bytes, list_fitting_tags, pack_files, write_ndef
 from pages.labels.papers import USUAL, Paper, read_paper, write_styles
 from pages.labels.subjects import Label, build_labels, load_parts, load_spools
 from pages.spools.lookup import not_found_page, with_spool
 from spools import codes
 from spools.models import Place, Spool
 from spools.refusals import refusal
+from spools.wording import format_list
 
 MOST_LABELS = 500
 SHOWN_SPOOLS = 60
@@ -38,6 +41,21 @@ def labels(request: HttpRequest) -> HttpResponse:
     if wrong or not (spools or places or parts):
         return _choose(request)
     return _show(request, spools, list(places), parts)
+
+
+def label_tags(request: HttpRequest) -> HttpResponse:
+    """The same choice as files for NFC tags: one .ndef file, or a ZIP archive of several."""
+    spool_codes, wrong = _read_codes(_split(request.GET.getlist("spools"))[:MOST_LABELS])
+    places = Place.objects.filter(pk__in=_numbers(request.GET.getlist("places")))
+    parts = load_parts(_numbers(request.GET.getlist("parts")))
+    built = build_labels(find_label_address(request).base, load_spools(spool_codes), places, parts)
+    if wrong or not built:
+        raise Http404
+    files = [(f"{label.code}.ndef", write_ndef(build_tag_address(label.address))) for label in built]
+    name, content = files[0] if len(files) == 1 else ("tags.zip", pack_files(files))
+    response = HttpResponse(content, content_type="application/octet-stream")
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
 
 
 @with_spool
@@ -99,6 +117,8 @@ def _show(request: HttpRequest, spools: list[Spool], places: list[Place], parts:
             return redirect(f"{reverse('labels')}?{chosen.urlencode()}")
     address = find_label_address(request)
     built = build_labels(address.base, spools, places, parts)
+    # All addresses of one shop are about as long.
+    tag = max((write_ndef(build_tag_address(label.address)) for label in built), key=len)
     context = {
         "form": form,
         "chosen": [(name, value) for name, values in chosen.lists() for value in values],
@@ -106,6 +126,10 @@ def _show(request: HttpRequest, spools: list[Spool], places: list[Place], parts:
         "label": built[0],
         "spool": spools[0] if len(built) == len(spools) == 1 else None,
         "address": address,
+        "tags": f"{reverse('label-tags')}?{_name_base(request, chosen)}",
+        "tag_address": build_tag_address(built[0].address),
+        "tag_bytes": count_tag_bytes(tag),
+        "fitting_tags": format_list(list_fitting_tags(tag)),
         "paper": paper,
         "pages": _lay_out(built, paper, min(start, paper.count)),
     }
@@ -128,6 +152,13 @@ def _selection(spools: list[Spool], places: list[Place], parts: list[Part]) -> Q
         if values:
             query[name] = ",".join(map(str, values))
     return query
+
+
+def _name_base(request: HttpRequest, chosen: QueryDict) -> str:
+    """A selection with the base of addresses that was chosen on the page."""
+    named = {name: chosen.get(name) for name in ("spools", "places", "parts")}
+    named["base"] = request.GET.get("base")
+    return urlencode({name: value for name, value in named.items() if value})
 
 
 def _lay_out(built: list[Label], paper: Paper, start: int) -> list[list[Label | None]]:

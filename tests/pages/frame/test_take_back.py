@@ -344,7 +344,7 @@ SHOWN = {
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
     "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "service",
-    "short-code", "spool", "words", "spool-history", "spool-label",
+    "short-code", "label-tags", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip
 
