@@ -6,6 +6,7 @@ from .views.audit import AuditEntries
 from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers, Polymers
 from .views.costs import UsageReport
 from .views.drying import DryingRuns
+from .views.events import Events
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
 from .views.jobs import JobEvents, Jobs
@@ -91,6 +92,7 @@ v1 = [
         "^readiness/?$", Readiness.as_view({"get": "retrieve_pair", "post": "judge_pairs"}), name="readiness"
     ),
     re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
+    re_path("^events/?$", Events.as_view({"get": "show"}), name="events"),
     re_path("^usage/?$", UsageReport.as_view({"get": "show"}), name="usage"),
     re_path("^token/?$", Tokens.as_view({"post": "create", "delete": "destroy"}), name="token"),
 ]

@@ -43,11 +43,13 @@ class MaintenanceConfig(AppConfig):
         from background.lines import guard_lines
         from background.signals import before_fork
         from maintenance.changes import facts_committed, machine_saved, material_saved, spool_saved
+        from maintenance.events.recording import watch_facts
         from maintenance.parts.consumables import take_for_charge
         from maintenance.parts.wear_entries import recount_material_wear, recount_spool_wear
         from spools.inventory.stays import moves_changed
 
         watch(self.get_model(name) for name in AUDITED)
+        watch_facts()
         guard_lines(self.get_models())
         watch([self.get_model("Channel")], secret=["address", "secret", "keys"])
         moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")

@@ -7,8 +7,10 @@ from django.utils import timezone
 from background.queue import background_work, repeated_work
 from maintenance.board import toolheads
 from maintenance.changes import SUBJECTS, facts_changed
+from maintenance.events import feed, verdicts
 from maintenance.jobs import files as job_files
 from maintenance.models import ToolheadBoard
+from maintenance.readiness.builder import PairKey
 from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
 
@@ -57,3 +59,14 @@ def import_watched_files(prepared: list[tuple[job_files.StoredContent, str]]) ->
 @repeated_work(name="maintenance.prune_job_files", days=1, queue="files")
 def prune_job_files() -> None:
     job_files.prune_contents(timezone.now())
+
+
+@repeated_work(name="maintenance.note_verdicts", minutes=1, prepare=verdicts.judge_loaded, queue="moisture")
+def note_verdicts(prepared: dict[PairKey, str]) -> None:
+    """Write the events of verdicts that have changed."""
+    verdicts.note_verdicts(prepared)
+
+
+@repeated_work(name="maintenance.prune_events", days=1)
+def prune_events() -> None:
+    feed.prune_events(timezone.now())

@@ -620,6 +620,72 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="ShopEvent",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("sequence", models.PositiveBigIntegerField(editable=False, null=True, unique=True)),
+                ("uid", models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("spool.received", "spool received"),
+                            ("spool.opened", "bag opened"),
+                            ("spool.moved", "spool moved"),
+                            ("spool.ended", "spool empty or gone"),
+                            ("spool.loaded", "spool loaded"),
+                            ("spool.unloaded", "spool taken off"),
+                            ("drying.started", "drying started"),
+                            ("drying.ended", "drying ended"),
+                            ("job.started", "job started"),
+                            ("job.finished", "job finished"),
+                            ("job.failed", "job failed"),
+                            ("job.stopped", "job stopped"),
+                            ("part.fitted", "part fitted"),
+                            ("part.removed", "part removed"),
+                            ("service.done", "service done"),
+                            ("verdict.changed", "verdict changed"),
+                            ("stock.low", "stock low"),
+                            ("event.withdrawn", "event withdrawn"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("at", models.DateTimeField(help_text="when it happened")),
+                ("recorded_at", models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
+                (
+                    "fact",
+                    models.CharField(help_text="the kind and id of the fact that it is about", max_length=40),
+                ),
+                (
+                    "data",
+                    models.JSONField(
+                        default=dict, help_text="ids of its subjects and numbers, without sentences"
+                    ),
+                ),
+                (
+                    "withdraws",
+                    models.UUIDField(
+                        help_text="the uid of an earlier event that no longer counts", null=True
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["sequence"],
+                "indexes": [
+                    models.Index(fields=["fact"], name="event_fact"),
+                    models.Index(
+                        condition=models.Q(("sequence", None)), fields=["id"], name="event_without_number"
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="JobFile",
             fields=[
                 (

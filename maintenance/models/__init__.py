@@ -1,6 +1,7 @@
 from .board import ToolheadBoard
 from .costs import CostRates
 from .delivery import Channel, Message, NotificationSettings, Subscription
+from .events import ShopEvent
 from .flow_checks import FlowBlob, FlowCheck
 from .job_files import JobFile, JobFileMaterial
 from .jobs import Job, JobEvent, JobUse, Reservation, WearEntry
@@ -38,6 +39,7 @@ __all__ = [
     "Scan",
     "ServiceEntry",
     "ServiceKind",
+    "ShopEvent",
     "StockEntry",
     "Subscription",
     "Toolhead",

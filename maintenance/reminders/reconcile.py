@@ -10,7 +10,8 @@ from typing import Any
 
 from django.db.models import Q
 
-from maintenance.models import Reminder, ReminderEvent
+from maintenance.events.recording import add_event
+from maintenance.models import Reminder, ReminderEvent, ShopEvent
 from maintenance.reminders.conditions.conditions import Condition
 from maintenance.reminders.delivery import outbox
 from maintenance.reminders.lifecycle import COOLDOWN, describe_amount
@@ -60,7 +61,20 @@ class _Changes:
         ReminderEvent.objects.bulk_create(self.events)
         if self.events:
             outbox.post(self.events)
+        for reminder in self.new:
+            if reminder.kind == Reminder.Kind.REORDER:
+                _note_low_stock(reminder)
         return Counts(len(self.new), len(self.resolved))
+
+
+def _note_low_stock(reminder: Reminder) -> None:
+    data = {
+        "feedstock": reminder.feedstock_id,
+        "part_kind": reminder.part_kind_id,
+        "amount": reminder.amount,
+        "unit": reminder.amount_unit,
+    }
+    add_event(ShopEvent.Kind.STOCK_LOW, reminder.opened_at, f"reminder:{reminder.pk}", data)
 
 
 def reconcile(kinds: Sequence[str], conditions: Iterable[Condition], now: datetime) -> Counts:
