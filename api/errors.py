@@ -19,6 +19,7 @@ from rest_framework.views import exception_handler, set_rollback
 
 from access.hashers import MustWait
 from spools.edits.idempotency import KeyReused
+from spools.refusals import list_reasons
 
 INVALID = "invalid"
 CLASH = gettext_lazy(
@@ -70,11 +71,7 @@ class Reason(NamedTuple):
 
 
 def _reasons_of_django(error: ValidationError) -> Iterator[Reason]:
-    by_field = error.error_dict if hasattr(error, "error_dict") else {"": error.error_list}
-    for name, reasons in by_field.items():
-        for reason in reasons:
-            for message in reason.messages:
-                yield Reason(_field_name(name), reason.code or INVALID, message)
+    return (Reason(**reason) for reason in list_reasons(error))
 
 
 def _field_name(name: Any) -> str:
@@ -92,6 +89,11 @@ def _flatten(detail: Any, field: str = "") -> Iterator[Reason]:
             yield from _flatten(inner, ".".join(filter(None, [field, str(number)])) if nested else field)
     else:
         yield Reason(field, str(getattr(detail, "code", None) or INVALID), str(detail))
+
+
+def list_errors(errors: Any) -> list[dict[str, str]]:
+    """The reasons of a serializer's errors, for an answer with a part for each thing that was sent."""
+    return [reason._asdict() for reason in _flatten(errors)]
 
 
 def _refusal_response(reasons: Iterable[Reason], status_code: int) -> Response:

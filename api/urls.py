@@ -23,6 +23,7 @@ from .views.machines import (
 )
 from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
+from .views.printer_events import PrinterEvents
 from .views.readiness import Readiness
 from .views.reminders import Reminders
 from .views.scales import Scales, Scans, Weighings
@@ -78,6 +79,7 @@ for prefix, endpoint in [
     ("scales", Scales),
     ("scans", Scans),
     ("weighings", Weighings),
+    ("printer-events", PrinterEvents),
     ("service-kinds", ServiceKinds),
     ("services", Services),
     ("troubles", Troubles),

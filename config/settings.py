@@ -276,6 +276,7 @@ SPECTACULAR_SETTINGS = {
         "EndingKind": "spools.models.Ending.Kind",
         "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
+        "PrinterEventKind": "maintenance.models.PrinterEvent.Kind",
         "PriorUseUnit": "maintenance.models.PriorUse.Unit",
         "ReminderKind": "maintenance.models.Reminder.Kind",
     },

@@ -8,6 +8,7 @@ from django.db.models.signals import post_save
 CONSEQUENCES = [
     "flow.records",
     "jobs.life",
+    "jobs.projection",
     "machines.past_loadings",
     "parts.corrections",
     "service.records",

@@ -11,3 +11,15 @@ def refusal(code: str, message: str, field: str = "") -> ValidationError:
     """
     error = ValidationError(message, code=code)
     return ValidationError({field: error}) if field else error
+
+
+def list_reasons(error: ValidationError) -> list[dict[str, str]]:
+    """Field, code and message of each reason of a refusal, as the API answers them."""
+    by_field = error.error_dict if hasattr(error, "error_dict") else {"": error.error_list}
+    whole = ("__all__", "non_field_errors")
+    return [
+        {"field": "" if name in whole else str(name), "code": reason.code or "invalid", "message": message}
+        for name, reasons in by_field.items()
+        for reason in reasons
+        for message in reason.messages
+    ]

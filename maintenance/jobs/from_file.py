@@ -308,6 +308,38 @@ def measure_share(facts: JobFacts, mark: Mark, numbers: Sequence[int]) -> float:
     return min(1.0, max(0.0, printed_mm / max(whole_mm, SHORTEST_MM)))
 
 
+def build_file_shares(
+    file: JobFile,
+    printer: Printer,
+    spools: Sequence[Spool],
+    mark: Mark | None = None,
+    changes: float | None = None,
+) -> list[JobShare]:
+    """The shares of a file's print, as for record_file_job. mark: up to which it was printed; None: to its end."""
+    facts = facts_of(file)
+    sites = list_sites(printer.toolheads.in_use().select_related("printer").order_by("name"))
+    _require_fit(facts, printer, sites, spools)
+    materials, spool_states = load_materials(file), load_spool_states(spools)
+    chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
+    shares = []
+    for part in split_job(facts, sites, chosen, load_loaded(), changes):
+        assert part.spool is not None
+        (toolhead, slot), spool_state = part.site, spool_states[part.spool]
+        shares.append(
+            JobShare(
+                toolhead,
+                spool_state.spool,
+                build_job_spec(facts, part, toolhead, spool_state, materials),
+                part.later,
+                _retracted_m(facts, part.numbers),
+                tuple(part.numbers),
+                None if mark is None else measure_share(facts, mark, part.numbers),
+                slot,
+            )
+        )
+    return shares
+
+
 class FilePrint(StopPoint, total=False):
     """The print of a file: as of NewJob, and where it stopped."""
 
@@ -331,29 +363,9 @@ def record_file_job(
     judge_on_machine.
     Refused: as for every job, for judge_on_machine and for locate_stop.
     """
-    facts = facts_of(file)
     stop = {name: details.get(name) for name in ("stopped_line", "stopped_pct")}
-    mark, stopped = locate_stop(facts, **stop)  # type: ignore[arg-type]
-    sites = list_sites(printer.toolheads.in_use().select_related("printer").order_by("name"))
-    _require_fit(facts, printer, sites, spools)
-    materials, spool_states = load_materials(file), load_spool_states(spools)
-    chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
-    shares = []
-    for part in split_job(facts, sites, chosen, load_loaded(), details.get("changes")):
-        assert part.spool is not None
-        (toolhead, slot), spool_state = part.site, spool_states[part.spool]
-        shares.append(
-            JobShare(
-                toolhead,
-                spool_state.spool,
-                build_job_spec(facts, part, toolhead, spool_state, materials),
-                part.later,
-                _retracted_m(facts, part.numbers),
-                tuple(part.numbers),
-                None if mark is None else measure_share(facts, mark, part.numbers),
-                slot,
-            )
-        )
+    mark, stopped = locate_stop(facts_of(file), **stop)  # type: ignore[arg-type]
+    shares = build_file_shares(file, printer, spools, mark, details.get("changes"))
     stage = details.get("stage")
     return store_job(
         NewJob(

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 
 from maintenance import limits
 from maintenance.jobs.shares import Share
-from maintenance.models import Job, JobFile, JobUse, Reservation, Toolhead
+from maintenance.models import Job, JobFile, JobUse, PrinterEvent, Reservation, Toolhead
 from spools.refusals import refusal
 from spools.wording import format_time
 
@@ -29,11 +29,23 @@ def simplify_name(name: str) -> str:
 
 
 def find_same_job(
-    shares: Sequence[Share], name: str, file: JobFile | None, start: datetime, end: datetime
+    shares: Sequence[Share],
+    name: str,
+    file: JobFile | None,
+    start: datetime,
+    end: datetime,
+    *,
+    reported: bool = False,
 ) -> Job | None:
-    """The job that a print which was made then is, where it was planned or recorded before."""
+    """The job that a print which was made then is, where it was planned or recorded before.
+
+    reported: a printer's host named the print by its own id, so it is no other print that was named by one.
+    """
     toolhead_ids, mass_g = {share.toolhead for share in shares}, sum(share.mass_g for share in shares)
-    for job in _jobs_on(toolhead_ids).exclude(stage=Job.Stage.PLANNED).filter(_around(start, end)):
+    candidates = _jobs_on(toolhead_ids)
+    if reported:
+        candidates = candidates.exclude(Exists(PrinterEvent.objects.filter(job=OuterRef("pk"))))
+    for job in candidates.exclude(stage=Job.Stage.PLANNED).filter(_around(start, end)):
         # A print whose end was not recorded may go on for longer than was expected.
         job_end = job.end if job.is_over else max(job.end, timezone.now())
         common = min(end, job_end) - max(start, job.start)
@@ -43,7 +55,7 @@ def find_same_job(
             return job
         if _is_in_name(job, name) and _takes_as_much(job, mass_g, LIKE_GRAMS_SHARE):
             return job
-    planned = _jobs_on(toolhead_ids).filter(stage=Job.Stage.PLANNED).order_by("start", "pk")
+    planned = candidates.filter(stage=Job.Stage.PLANNED).order_by("start", "pk")
     return next((job for job in planned if _has_name_or_file(job, name, file)), None)
 
 

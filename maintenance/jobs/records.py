@@ -110,22 +110,7 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     Refused: a spool that was not loaded there then, more than it can hold, another job on the toolhead then,
     numbers that no print has.
     """
-    new = replace(
-        new,
-        name=require_text("name", new.name, 120),
-        override_reason=require_short("override_reason", new.override_reason),
-        project=require_short("project", new.project, MAX_PROJECT_LENGTH),
-    )
-    lock_spool_facts()
-    toolheads = lock_toolheads([share.toolhead.pk for share in new.shares])
-    spools = {
-        pk: lock_spool(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in new.shares}.items())
-    }
-    new = replace(
-        new,
-        shares=[replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in new.shares],
-    )
-    require_within("hours", new.printed_hours, *limits.JOB_HOURS)
+    new, toolheads = _lock_new(new)
     stage = _find_stage(new)
     start, end = _find_times(new, stage)
     new = replace(new, shares=fill_slots(new.shares, timezone.now() if stage == Stage.PLANNED else start))
@@ -146,6 +131,61 @@ def store_job(new: NewJob, *, by: Any = None) -> Job:
     _add_start(job, new, Kind.PLANNED if stage == Stage.PLANNED else Kind.STARTED, start, by)
     if stage in ENDS:
         add_end(job, stage, end, new.printed_hours, [share.taken for share in new.shares], new.outcome, by)
+    return refresh_job(job, by=by)
+
+
+def _lock_new(new: NewJob) -> tuple[NewJob, dict[int, Toolhead]]:
+    """The job with its toolheads and spools as stored, locked. Refused: texts and numbers that no print has."""
+    new = replace(
+        new,
+        name=require_text("name", new.name, 120),
+        override_reason=require_short("override_reason", new.override_reason),
+        project=require_short("project", new.project, MAX_PROJECT_LENGTH),
+    )
+    lock_spool_facts()
+    toolheads = lock_toolheads([share.toolhead.pk for share in new.shares])
+    spools = {
+        pk: lock_spool(spool) for pk, spool in sorted({s.spool.pk: s.spool for s in new.shares}.items())
+    }
+    require_within("hours", new.printed_hours, *limits.JOB_HOURS)
+    shares = [replace(s, toolhead=toolheads[s.toolhead.pk], spool=spools[s.spool.pk]) for s in new.shares]
+    return replace(new, shares=shares), toolheads
+
+
+@transaction.atomic
+def begin_reported(new: NewJob, *, job: Job | None, end: datetime | None, by: Any = None) -> Job:
+    """A print is planned or begins, as its printer reports. job: that of its events, None before the first of them.
+
+    new.stage: planned or printing. end: of the print where it is known; else it lasts as it was to. Without a job, one
+    that was planned or recorded before is the same print: it is returned, with known_before set where this adds nothing.
+    Refused: as for store_job.
+    """
+    new, toolheads = _lock_new(new)
+    planned = new.stage == Stage.PLANNED
+    if planned and job is not None and new.start is None:
+        new = replace(new, start=job.start)
+    start, expected_end = _find_times(new, new.stage or Stage.PRINTING)
+    end = end or expected_end
+    new = replace(new, shares=fill_slots(new.shares, timezone.now() if planned else start))
+    if job is None:
+        taken = [share.taken for share in new.shares]
+        known = find_same_job(taken, new.name, new.file, start, end, reported=True)
+        if known is not None and (planned or known.stage != Stage.PLANNED):
+            known.known_before = True
+            return known
+        job = known and lock_job(known)
+    elif all(event.basis for event in job.events.all()):
+        Job.objects.filter(pk=job.pk).update(**_columns(new))
+        job.refresh_from_db()
+    for share in new.shares:
+        if planned:
+            require_in_use(share.spool)
+        else:
+            require_start_time(share.toolhead, share.spool, start, later=share.later)
+    require_free_toolheads(toolheads.values(), start, end, job=job, plans_count=planned)
+    if job is None:
+        job = _create_job(new, start, end, by)
+    _add_start(job, new, Kind.PLANNED if planned else Kind.STARTED, start, by)
     return refresh_job(job, by=by)
 
 
@@ -192,22 +232,29 @@ def _find_times(new: NewJob, stage: str) -> tuple[datetime, datetime]:
 
 
 def _create_job(new: NewJob, start: datetime, end: datetime, by: Any) -> Job:
-    specs = [share.spec for share in new.shares]
     return Job.objects.create(
-        printer=new.shares[0].toolhead.printer,
-        name=new.name,
         project=new.project,
         start=start,
         end=end,
         hours=new.whole_hours,
-        nozzle_c=max(spec.nozzle_c for spec in specs),
-        bed_c=max(spec.bed_c for spec in specs),
-        max_flow_mm3_s=max((spec.max_flow_mm3_s for spec in specs if spec.max_flow_mm3_s), default=None),
         override_reason=new.override_reason,
         recorded_by=by,
-        file=new.file,
         reprint_of=new.reprint_of,
+        **_columns(new),
     )
+
+
+def _columns(new: NewJob) -> dict[str, Any]:
+    """The columns of a job that its machine states."""
+    specs = [share.spec for share in new.shares]
+    return {
+        "printer": new.shares[0].toolhead.printer,
+        "name": new.name,
+        "nozzle_c": max(spec.nozzle_c for spec in specs),
+        "bed_c": max(spec.bed_c for spec in specs),
+        "max_flow_mm3_s": max((spec.max_flow_mm3_s for spec in specs if spec.max_flow_mm3_s), default=None),
+        "file": new.file,
+    }
 
 
 def _add_start(job: Job, new: NewJob, kind: str, start: datetime, by: Any) -> JobEvent:

@@ -49,12 +49,14 @@ class PrintedPart(TypedDict, total=False):
     """How far a print got, in one way: its grams, metres of filament, the line or the percentage of its file.
 
     The percentage also of a print without a file: of its filament. Without any: by the time that it took.
+    extruded_m: filament that the printer measured, which may be more than was planned; it stands before the others.
     """
 
     mass_g: float | None
     metres: float | None
     stopped_line: int | None
     stopped_pct: float | None
+    extruded_m: float | None
 
 
 @transaction.atomic
@@ -118,7 +120,7 @@ def change_spool(
             "at",
         )
     spool = lock_spool(spool)
-    feeding = _find_pieces(job, from_spool)
+    feeding = _find_pieces(job, from_spool, printed.get("extruded_m"))
     share = feeding[0][1][-1].share
     toolhead, former = _load_pair(share)
     _require_next(spool, former)
@@ -166,16 +168,21 @@ def _find_next_slot(toolhead: Toolhead, spool: Spool, at: datetime) -> int | Non
     return lasting.values_list("slot", flat=True).first()
 
 
-def _find_pieces(job: Job, from_spool: Spool | None) -> list[tuple[Share, list[Piece]]]:
+def _find_pieces(
+    job: Job, from_spool: Spool | None, extruded_m: float | None = None
+) -> list[tuple[Share, list[Piece]]]:
     """The shares of a print that its spool ran out for, as they were to be, each with its pieces so far.
 
-    They are several where tools go on from one spool since an earlier change. Refused: several spools.
+    They are several where tools go on from one spool since an earlier change. extruded_m: the print grows where that
+    is more than it was to take. Refused: several spools.
     """
     events = list(job.events.valid())
     changes = [event for event in events if event.kind == Kind.CHANGED]
     start = find_start(events)
     assert start is not None
-    pieces = split_by_changes(_whole_shares(events), job.start, changes)
+    shares = _whole_shares(events)
+    stretch = 1.0 if extruded_m is None else max(1.0, _measure_part(shares, extruded_m))
+    pieces = split_by_changes([s.scaled(s.mass_g * stretch) for s in shares], job.start, changes)
     fitting = [
         (whole, rows)
         for whole, rows in zip(decode_shares(start.shares), pieces, strict=True)
@@ -263,15 +270,16 @@ def end_job(
     toolheads = list(Toolhead.objects.filter(pk__in={share.toolhead for share in shares}))
     require_free_toolheads(toolheads, job.start, at, job=job)
     stopped: Statement | None = None
-    if printed.get("mass_g") is not None:
+    if printed.get("mass_g") is not None and printed.get("extruded_m") is None:
         whole_g = sum(share.mass_g for share in shares)
         mass_g = require_within("mass_g", printed["mass_g"] or 0.0, 0, limits.JOB_G.high, "g")
         taken = [share.scaled(share.mass_g * mass_g / whole_g) for share in shares]
-    elif kind == Kind.FINISHED:
+    elif kind == Kind.FINISHED and printed.get("extruded_m") is None:
         taken = shares
     else:
         part, stopped = _find_part(job, at, printed)
         taken = [share.scaled(share.mass_g * part(share)) for share in shares]
+        stopped = None if kind == Kind.FINISHED else stopped
     for share, pieces in zip(taken, split_by_changes(shares, job.start, changes), strict=True):
         before_g = sum(piece.share.mass_g for piece in pieces[:-1])
         if share.mass_g < before_g - ROUNDING_G:
@@ -301,6 +309,13 @@ def _find_part(
     job: Job, at: datetime, printed: PrintedPart
 ) -> tuple[Callable[[Share], float], Statement | None]:
     """The part of each share that is printed at a place of the print, 0 to 1, and that place in words."""
+    if (extruded_m := printed.get("extruded_m")) is not None:
+        start = find_start(list(job.events.valid()))
+        assert start is not None
+        shares = decode_shares(start.shares)
+        measured, whole_m = _measure_part(shares, extruded_m), _measure_metres(shares)
+        place = {"metres": extruded_m, "whole_m": whole_m}
+        return lambda share: measured, Statement("job_stop.after_metres", place)
     line, pct, metres = printed.get("stopped_line"), printed.get("stopped_pct"), printed.get("metres")
     if sum(value is not None for value in (line, pct, metres)) > 1:
         raise refusal("one_place", _("Give one of line, percentage and metres."), "stopped_pct")
@@ -337,6 +352,19 @@ def _find_part_by_metres(job: Job, metres: float) -> tuple[Callable[[Share], flo
     metres = require_within("metres", metres, 0, round(whole_m, 3), "m")
     stopped = Statement("job_stop.after_metres", {"metres": metres, "whole_m": whole_m})
     return lambda share: metres / whole_m, stopped
+
+
+def _measure_part(shares: Sequence[Share], metres: float) -> float:
+    """The part of a print that so many metres are; above 1 where it took more than was planned."""
+    return metres / _measure_metres(shares)
+
+
+def _measure_metres(shares: Sequence[Share]) -> float:
+    """The filament of a whole print, m."""
+    spools = Spool.objects.select_related("feedstock__polymer", "feedstock__filler").in_bulk(
+        {share.spool for share in shares}
+    )
+    return sum(share.mass_g / _grams_per_m(spools[share.spool]) for share in shares)
 
 
 def _grams_per_m(spool: Spool) -> float:

@@ -14,6 +14,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
+        ("access", "0001_initial"),
         ("access", "__first__"),
         ("spools", "0001_initial"),
     ]
@@ -2363,6 +2364,13 @@ class Migration(migrations.Migration):
                     "stopped",
                     spools.models.statements.StatementField(help_text="where it stopped early", null=True),
                 ),
+                (
+                    "basis",
+                    models.JSONField(
+                        default=list,
+                        help_text="ids of the printer's events from which it follows; none: a person's or script's",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["at", "id"],
@@ -2431,6 +2439,133 @@ class Migration(migrations.Migration):
             options={
                 "constraints": [
                     models.UniqueConstraint(fields=("job", "toolhead", "spool"), name="spool_once_in_a_job")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="PrinterEvent",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
+                (
+                    "printer",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="events",
+                        to="maintenance.printer",
+                    ),
+                ),
+                ("key", models.CharField(help_text="the sender's own id of the event", max_length=100)),
+                ("print_key", models.CharField(help_text="the host's own id of the print", max_length=100)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("planned", "planned"),
+                            ("started", "started"),
+                            ("progress", "progress"),
+                            ("paused", "paused"),
+                            ("resumed", "resumed"),
+                            ("ran_out", "filament ran out"),
+                            ("spool_changed", "another spool"),
+                            ("finished", "finished"),
+                            ("failed", "failed"),
+                            ("stopped", "stopped"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("at", models.DateTimeField(help_text="by the clock of this service")),
+                ("sender_at", models.DateTimeField(help_text="by the clock of the sender")),
+                ("values", models.JSONField(default=dict, help_text="what else it says")),
+                (
+                    "token",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="access.token",
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="printer_events",
+                        to="maintenance.job",
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("recorded", "recorded"),
+                            ("waiting", "waits"),
+                            ("by_hand", "does not act"),
+                            ("refused", "refused"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "errors",
+                    models.JSONField(
+                        default=list, help_text="field, code and message of each reason to wait"
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-recorded_at", "-id"],
+                "indexes": [
+                    models.Index(fields=["printer", "print_key"], name="printer_event_print"),
+                    models.Index(
+                        condition=models.Q(
+                            ("state__in", ["waiting", "refused", "by_hand"]), ("withdrawn_at", None)
+                        ),
+                        fields=["printer", "state"],
+                        name="printer_event_open",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("printer", "key"), name="printer_event_once")
                 ],
             },
         ),

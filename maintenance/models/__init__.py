@@ -7,6 +7,7 @@ from .job_files import JobFile, JobFileMaterial
 from .jobs import Job, JobEvent, JobUse, Reservation, WearEntry
 from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, PriorUse, StockEntry
+from .printer_events import PrinterEvent
 from .reminders import Reminder, ReminderEvent
 from .scales import Scale, ScaleWeighing, Scan
 from .service import ServiceEntry, ServiceKind
@@ -30,6 +31,7 @@ __all__ = [
     "Part",
     "PartKind",
     "Printer",
+    "PrinterEvent",
     "PriorUse",
     "Reminder",
     "ReminderEvent",

@@ -91,6 +91,10 @@ class JobEvent(Withdrawable):
     good_parts = models.PositiveIntegerField(null=True)
     reason = models.CharField(max_length=300, blank=True)
     stopped = StatementField(null=True, help_text="where it stopped early")
+    basis = models.JSONField(
+        default=list,
+        help_text="ids of the printer's events from which it follows; none: a person's or script's",
+    )
 
     class Meta:
         ordering = ["at", "id"]

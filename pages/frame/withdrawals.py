@@ -20,6 +20,7 @@ from maintenance.models import (
     Job,
     JobEvent,
     Loading,
+    PrinterEvent,
     PriorUse,
     ServiceEntry,
     StockEntry,
@@ -94,6 +95,16 @@ KINDS = {
         str,
         gettext_lazy("The job is as it was before this step; grams and wear follow."),
         lambda event: reverse("job", args=[event.job_id]),
+    ),
+    "printer-event": FactKind(
+        PrinterEvent.objects.select_related("printer"),
+        str,
+        gettext_lazy("The job follows from the other events of its print, as if this one had never come."),
+        lambda event: (
+            reverse("job", args=[event.job_id])
+            if event.job_id
+            else reverse("machine", args=[event.printer_id])
+        ),
     ),
     "flow-check": FactKind(
         FlowCheck.objects.select_related("toolhead__printer"),

@@ -21,7 +21,7 @@ WRITES = {
         *("v1:jobs-list", "v1:jobs-change-spool", "v1:jobs-end", "v1:jobs-project", "v1:jobs-reprint"),
         *("v1:jobs-start", "v1:jobs-withdraw", "v1:jobevents-withdraw"),
         *("v1:jobfiles-list", "v1:jobfiles-material", "v1:jobfiles-read", "v1:jobfiles-record"),
-        *("v1:jobfiles-content", "v1:jobfiles-stop"),
+        *("v1:jobfiles-content", "v1:jobfiles-stop", "v1:printerevents-list", "v1:printerevents-withdraw"),
     },
 }
 
@@ -39,7 +39,7 @@ def test_a_scope_opens_what_it_names_and_no_more(people, scope):
                 (reads if method == "get" else writes).add(address.name)
     assert writes == WRITES[scope]
     everything = {address.name for address in API if "get" in address.actions}
-    jobs = {name for name in everything if name.startswith("v1:job")}
+    jobs = {name for name in everything if name.startswith(("v1:job", "v1:printerevents"))}
     assert reads == {"read": everything, "jobs": jobs}.get(scope, set())
 
 

@@ -211,3 +211,29 @@ def test_today_lists_ready_later_and_due_rows(api, shop, receive, reminder):
     assert dry in rows and rows[dry]["verdict"]["state"] != "hold"
     assert reminder["spool"] in later and later[reminder["spool"]]["advice"]["sentence"]
     assert reminder["id"] in [row["id"] for row in today["due"]]
+
+
+def test_a_printers_host_reports_a_print(api, shop, loaded):
+    printer = api.get("printers")["results"][0]["name"]
+    common = {"printer": printer, "job": "print-17", "sent_at": ago()}
+    numbers = {name: value for name, value in PRINT.items() if name != "name"}
+    start = common | {"id": "1", "kind": "started", "at": ago(hours=5), "spool": loaded.lower(), **numbers}
+    end = common | {"id": "2", "kind": "finished", "at": ago(hours=1), "metres": 30}
+    wrong = [
+        common | {"id": "3", "kind": "finished", "at": ago(hours=1), "metres": -1},
+        {"id": "4", "nonsense": 1},
+    ]
+    events = api.client.post("/api/v1/printer-events", [end, *wrong, start], format="json")
+    assert events.status_code == 200, events.content
+    results = events.json()["results"]
+    assert [row["result"] for row in results] == ["recorded", "refused", "refused", "recorded"]
+    assert [error["field"] for error in results[1]["errors"]] == ["metres"]
+    assert results[0]["stage"] == "finished"
+    job = api.get(f"jobs/{results[0]['job']}")
+    assert job["uses"][0]["mass_g"] == pytest.approx(30 * 2.98, rel=0.02)
+    assert api.post("printer-events", status=200, **start)["results"][0]["result"] == "known"
+    stored = api.get("printer-events", state="refused")["results"]
+    assert [row["key"] for row in stored] == ["3"]
+    [first] = api.get("printer-events", kind="finished", state="recorded")["results"]
+    api.post(f"printer-events/{first['id']}/withdraw", status=200, reason="of another print")
+    assert api.get(f"jobs/{results[0]['job']}")["stage"] == "printing"
