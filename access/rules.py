@@ -94,6 +94,10 @@ SET_UP = {
     "toolhead-edit",
     "toolhead-new",
     "toolhead-retire",
+    "topic-rule-bring-back",
+    "topic-rule-edit",
+    "topic-rule-new",
+    "topic-rule-retire",
     "v1:auditentries-list",
 }
 # Pages that are one form: an account that only looks is shown who may fill it in, not a heading without its form.
@@ -153,6 +157,7 @@ SET_UP_ENDPOINTS = (
     "servicekinds",
     "spoollists",
     "toolheads",
+    "topicrules",
 )
 
 

@@ -33,6 +33,7 @@ from .views.spool_lists import SpoolLists
 from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
 from .views.today import Now
 from .views.token import Tokens
+from .views.topic_rules import TopicRules
 from .views.trouble import Troubles
 from .views.week import PlannedDryings, PrintRequests, WeekPlans
 
@@ -46,6 +47,7 @@ for prefix, endpoint in [
     ("feedstocks", Feedstocks),
     (r"feedstocks/(?P<feedstock_pk>[^/.]+)/coupon-tests", CouponTests),
     ("core-kinds", CoreKinds),
+    ("topic-rules", TopicRules),
     ("places", Places),
     (r"places/(?P<place_pk>[^/.]+)/readings", Readings),
     (r"places/(?P<place_pk>[^/.]+)/charges", Charges),

@@ -46,20 +46,21 @@ from maintenance.scales.weighings import hold_again
 from maintenance.trouble.reports import record_outcome
 from pages.frame.notices import notify_refused
 from pages.frame.withdrawals import KINDS
+from spools.air.mqtt.rules import retire_rule
 from spools.drying.past_runs import resume_run
 from spools.drying.week.changes import cancel_drying, restore_drying
 from spools.drying.week.plans import restore_plan
 from spools.facts import withdraw
 from spools.inventory.endings import end_spool
 from spools.inventory.retiring import retire_feedstock, retire_place
-from spools.models import DryingRun, Ending, Feedstock, Place, PlannedDrying, Spool, WeekPlan
+from spools.models import DryingRun, Ending, Feedstock, Place, PlannedDrying, Spool, TopicRule, WeekPlan
 from spools.refusals import refusal
 
 ACT = "last_act"
 # Acts that their own address reverses, with the former inputs of the form.
 EDITS = {
     "account-edit", "feedstock-edit", "machine-edit", "part-kind-edit", "place-edit", "rates",
-    "scale-edit", "service-kind", "spool-price", "spool-receipt", "spool-reel", "toolhead-edit",
+    "scale-edit", "service-kind", "spool-price", "spool-receipt", "spool-reel", "toolhead-edit", "topic-rule-edit",
 }  # fmt: skip
 # The same, at the address of the fact that took the place of the wrong one.
 CORRECTIONS = {
@@ -69,7 +70,7 @@ CORRECTIONS = {
 # Acts that another address reverses.
 OPPOSITES = {
     f"{name}-{act}": f"{name}-{other}"
-    for name in ("feedstock", "machine", "place", "toolhead")
+    for name in ("feedstock", "machine", "place", "toolhead", "topic-rule")
     for act, other in (("retire", "bring-back"), ("bring-back", "retire"))
 }
 # Ways back themselves, and a whole shop, each part of which is corrected on its page.
@@ -95,6 +96,7 @@ RETIRE: dict[type[Model], Callable[[Any], Any]] = {
     Place: retire_place,
     Printer: retire,
     Toolhead: retire_toolhead,
+    TopicRule: retire_rule,
 }
 ADDED: list[type[Model]] = [*RETIRE, PartKind, Scale, ServiceKind]
 # Rows that are no facts, with the columns that their acts change.

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from pages.places import boxes, readings, salt_checks, views
+from pages.places import boxes, readings, salt_checks, sensors, topic_rules, views
 
 urlpatterns = [
     path("places/", views.places, name="places"),
@@ -14,4 +14,11 @@ urlpatterns = [
     path("places/<int:pk>/readings/<int:reading_pk>/", readings.reading_correct, name="reading-correct"),
     path("places/<int:pk>/desiccant/", boxes.place_desiccant, name="place-desiccant"),
     path("places/<int:pk>/salt-check/", salt_checks.place_salt_check, name="place-salt-check"),
+    path("sensors/", sensors.sensors, name="sensors"),
+    path("sensors/topics/new/", topic_rules.topic_rule, name="topic-rule-new"),
+    path("sensors/topics/<int:pk>/", topic_rules.topic_rule, name="topic-rule-edit"),
+    path("sensors/topics/<int:pk>/retire/", topic_rules.topic_rule_retire, name="topic-rule-retire"),
+    path(
+        "sensors/topics/<int:pk>/bring-back/", topic_rules.topic_rule_bring_back, name="topic-rule-bring-back"
+    ),
 ]

@@ -49,6 +49,13 @@ def retire_rule(rule: TopicRule) -> TopicRule:
     return rule
 
 
+@transaction.atomic
+def bring_back_rule(rule: TopicRule) -> TopicRule:
+    """Read its topics again. Refused: one that is like a rule in use."""
+    rule.retired_at = None
+    return save_rule(rule)
+
+
 def load_rules() -> list[Rule]:
     """The rules in use, ready to read with."""
     return [

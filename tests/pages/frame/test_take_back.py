@@ -337,13 +337,13 @@ NOTED = {
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
     "spool-receive", "spool-respool",
     "spools-import", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
-    "trouble-outcome", "week-accept", "week-reject",
+    "topic-rule-new", "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {
     "audit", "calendar-feed", "drying", "feedstock", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
-    "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "service",
+    "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "sensors", "service",
     "short-code", "label-tags", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip
