@@ -118,6 +118,7 @@ def _addresses() -> dict[str, str]:
         "Load": f"{reverse('spool-load', args=[spool.code])}",
         "Machines": reverse("machines"),
         "Reminders": reverse("reminders"),
+        "metrics": "/metrics",
         "readiness": f"/api/v1/readiness/?toolhead={toolhead.pk}&spool={spool.code}",
         "version": reverse("live"),
     }

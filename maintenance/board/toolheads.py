@@ -130,6 +130,12 @@ def read_upkeep(now: datetime, toolhead_ids: Collection[int] | None = None) -> d
     return {pk: _decode_upkeep(bytes(stored)) for pk, stored in rows.values_list("pk", "upkeep_json")}
 
 
+def load_stored_upkeep() -> list[Upkeep]:
+    """The upkeep of the toolheads in use, as it is stored: nothing is computed. One query."""
+    rows = ToolheadBoard.objects.filter(toolhead__in=Toolhead.objects.in_use()).order_by("pk")
+    return [_decode_upkeep(bytes(stored)) for stored in rows.values_list("upkeep_json", flat=True)]
+
+
 def _judge_new_materials(
     rows: Collection[ToolheadBoard], materials: Mapping[int, MaterialInputs], *, inputs: bool
 ) -> None:

@@ -18,20 +18,25 @@ def judge_loaded() -> dict[PairKey, str]:
     return {pair: verdict.state for pair, verdict in small_job_verdicts(pairs).items()} if pairs else {}
 
 
+def load_states() -> list[tuple[Loading, str]]:
+    """The loaded spools with their states, as of the last events or as of the loading. Two queries."""
+    loadings = Loading.objects.present().select_related("toolhead__printer", "spool").order_by("pk")
+    facts = {_name_fact(loading): loading for loading in loadings}
+    events = ShopEvent.objects.filter(fact__in=facts).order_by("pk").values_list("fact", "data")
+    known = {fact: data["verdict"] for fact, data in events}
+    return [(loading, known.get(fact, loading.state)) for fact, loading in facts.items()]
+
+
 @transaction.atomic
 def note_verdicts(states: Mapping[PairKey, str]) -> None:
-    """Write an event for each loaded spool whose state is another than in its last event, or than at its loading."""
-    loadings = {f"verdict:{loading.pk}": loading for loading in Loading.objects.present().order_by("pk")}
-    events = ShopEvent.objects.filter(fact__in=loadings).order_by("pk")
-    known = {event.fact: event.data["verdict"] for event in events}
-    for fact, loading in loadings.items():
-        before = known.get(fact, loading.state)
+    """Write an event for each loaded spool whose state is another than before."""
+    for loading, before in load_states():
         state = states.get((loading.toolhead_id, loading.spool_id), before)
         if state != before:
-            data = {"spool": loading.spool_id, "toolhead": loading.toolhead_id, "slot": loading.slot}
-            add_event(
-                ShopEvent.Kind.VERDICT_CHANGED,
-                timezone.now(),
-                fact,
-                data | {"before": before, "verdict": state},
-            )
+            pair = {"spool": loading.spool_id, "toolhead": loading.toolhead_id, "slot": loading.slot}
+            change = {"before": before, "verdict": state}
+            add_event(ShopEvent.Kind.VERDICT_CHANGED, timezone.now(), _name_fact(loading), {**pair, **change})
+
+
+def _name_fact(loading: Loading) -> str:
+    return f"verdict:{loading.pk}"

@@ -83,6 +83,13 @@ def read(now: datetime) -> list[tuple[Place, BoxAnswer]]:
     return with_desiccant
 
 
+def read_stored() -> dict[int, BoxAnswer]:
+    """The answers about dry boxes with desiccant as they are stored, by place id: nothing is computed. One query."""
+    rows = BoxBoard.objects.filter(place__retired_at=None).values_list("place", "answer_json")
+    answers = {place: _decode(bytes(stored)) for place, stored in rows}
+    return {place: answer for place, answer in answers.items() if answer is not None}
+
+
 def _measure(boxes: Sequence[Place], now: datetime) -> dict[int, float]:
     """The last reading in each box as it counts, % RH, by place id."""
     readings = Reading.objects.filter(place__in=boxes, at__gt=now - BELIEVED_FOR, at__lte=now)
