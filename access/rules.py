@@ -60,6 +60,7 @@ OWN = {
     "token-end",
     "tokens",
     "v1:dryingruns-plan",
+    "v1:maystart",
     "v1:readiness",
 }
 # Pages of the catalogue, machines, places and accounts: their forms are not shown to others either.

@@ -23,7 +23,7 @@ USE_SHOWN_WITHIN = timedelta(minutes=5)
 # The addresses that a scope may change, by the names of their URLs.
 WEIGH = {"v1:spools-weigh", "v1:scans-list", "v1:weighings-list"}
 SEND_READINGS = {"v1:readings-list", "v1:readings-csv"}
-JOB_ENDPOINTS = {"jobs", "jobevents", "jobfiles", "printerevents"}
+JOB_ENDPOINTS = {"jobs", "jobevents", "jobfiles", "maystart", "printerevents"}
 
 
 def add_token(

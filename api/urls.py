@@ -21,6 +21,7 @@ from .views.machines import (
     StockEntries,
     Toolheads,
 )
+from .views.may_start import MayStart
 from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
 from .views.printer_events import PrinterEvents
@@ -95,6 +96,7 @@ v1 = [
     re_path(
         "^readiness/?$", Readiness.as_view({"get": "retrieve_pair", "post": "judge_pairs"}), name="readiness"
     ),
+    re_path("^may-start/?$", MayStart.as_view({"get": "ask", "post": "ask_in_body"}), name="maystart"),
     re_path("^today/?$", Now.as_view({"get": "show"}), name="today"),
     re_path("^events/?$", Events.as_view({"get": "show"}), name="events"),
     re_path("^usage/?$", UsageReport.as_view({"get": "show"}), name="usage"),

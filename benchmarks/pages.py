@@ -120,6 +120,8 @@ def _addresses() -> dict[str, str]:
         "Reminders": reverse("reminders"),
         "metrics": "/metrics",
         "readiness": f"/api/v1/readiness/?toolhead={toolhead.pk}&spool={spool.code}",
+        "may start": f"/api/v1/may-start?toolhead={toolhead.pk}&spool={spool.code}"
+        "&mass_g=82&hours=5.5&nozzle_c=215&bed_c=60",
         "version": reverse("live"),
     }
 

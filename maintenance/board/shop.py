@@ -38,6 +38,7 @@ from maintenance.readiness.inputs import (
 )
 from maintenance.readiness.occupation import NOTHING_AHEAD, Occupation, load_occupation
 from maintenance.readiness.rules import judge
+from maintenance.readiness.states import MachineState
 from maintenance.readiness.verdict import STATES, Verdict
 from spools.air.climate import room_airs
 from spools.board import board as spool_board
@@ -186,11 +187,33 @@ class Board:
         return air_class(*self.feed_places.air(feed_place)[1:4])
 
     def _with_stock(self, toolhead: ToolheadInputs) -> ToolheadInputs:
-        parts = {
-            role: replace(part, in_stock=self.stock.get(part.name, 0))
-            for role, part in toolhead.parts.items()
-        }
-        return replace(toolhead, parts=parts)
+        return _add_stock(toolhead, self.stock)
+
+
+def _add_stock(toolhead: ToolheadInputs, stock: Mapping[str, int]) -> ToolheadInputs:
+    parts = {role: replace(part, in_stock=stock.get(part.name, 0)) for role, part in toolhead.parts.items()}
+    return replace(toolhead, parts=parts)
+
+
+def load_machines(toolhead_ids: Collection[int], now: datetime | None = None) -> dict[int, MachineState]:
+    """The states of toolheads now for a job with its own numbers, by their ids: what changes seldom is from the board."""
+    now = now or timezone.now()
+    heads = load_toolheads(toolhead_ids)
+    rows, climates = toolheads.read(heads, now=now), room_airs([h.printer.place for h in heads.values()], now)
+    stock, feed_places, occupation = load_stock(), load_feed_places(), load_occupation(now)
+    return {
+        pk: MachineState(
+            head,
+            {},
+            climates[head.printer.place_id],
+            [],
+            [],
+            feed_places,
+            occupation,
+            _add_stock(rows[pk].inputs, stock),
+        )
+        for pk, head in heads.items()
+    }
 
 
 def load_board(

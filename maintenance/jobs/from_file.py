@@ -1,7 +1,7 @@
 """The job that a file describes: judged on each machine, spool by spool, and recorded once it was printed."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import pi
 from typing import Any, TypedDict, Unpack
@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from maintenance import limits
-from maintenance.board.shop import Slot, load_loaded
+from maintenance.board.shop import Slot, load_loaded, load_machines
 from maintenance.flow.history import load_last_checks, material_of
 from maintenance.gcode import JobFacts, Retractions
 from maintenance.gcode.facts import Mark
@@ -27,7 +27,6 @@ from maintenance.readiness.inputs import IntendedMaterial, JobSpec, small_job
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import (
     SpoolState,
-    load_machine_states,
     load_spool_states,
 )
 from maintenance.readiness.verdict import HOLD, STATES, ReadinessCheck, Verdict, build_check, build_remedy
@@ -126,18 +125,24 @@ def flow_limits(machines: Sequence[MachineVerdict]) -> list[tuple[float, str]]:
 
 
 def judge_on_machine(
-    file: JobFile, printer: Printer, spools: Sequence[Spool], changes: float | None = None
+    file: JobFile,
+    printer: Printer,
+    spools: Sequence[Spool],
+    changes: float | None = None,
+    *,
+    job: int | None = None,
 ) -> MachineVerdict:
     """The job on one machine with these spools, in the order in which it uses them.
 
-    changes: of spool, as somebody counted them; None: as the file has them.
+    changes: of spool, as somebody counted them; None: as the file has them. job: its id, where it is planned.
     Refused: another number of spools than the job uses, a machine with too few toolheads.
     """
     facts = facts_of(file)
     sites = list_sites(printer.toolheads.in_use().select_related("printer__place").order_by("name"))
     _require_fit(facts, printer, sites, spools)
     chosen: ChosenSpools = {number: spool.pk for number, spool in enumerate(spools)}
-    return _judge(facts, {printer: (sites, chosen)}, load_materials(file), load_loaded(), changes)[0]
+    materials, slots = load_materials(file), load_loaded()
+    return _judge(facts, {printer: (sites, chosen)}, materials, slots, changes, job)[0]
 
 
 def _require_fit(facts: JobFacts, printer: Printer, sites: Sequence[Site], spools: Sequence[Spool]) -> None:
@@ -174,6 +179,7 @@ def _judge(
     materials: Mapping[int, IntendedMaterial],
     slots: Mapping[int, Slot],
     changes: float | None = None,
+    job: int | None = None,
 ) -> list[MachineVerdict]:
     """All machines in one gathering and one call of the physics. materials: the stated ones, by tool.
 
@@ -185,17 +191,17 @@ def _judge(
     }
     by_pair = {part.pair: part for rows in parts.values() for part in rows if part.pair is not None}
     spool_states = load_spool_states(Spool.objects.filter(pk__in={spool for _, spool in by_pair}))
-    machines = load_machine_states(Toolhead.objects.filter(pk__in={toolhead for toolhead, _ in by_pair}))
+    machines = load_machines({toolhead for toolhead, _ in by_pair})
     pairs = {pair: (machines[pair[0]], spool_states[pair[1]]) for pair in by_pair}
     specs = {
-        pair: build_job_spec(facts, by_pair[pair], machine.toolhead, spool_state, materials)
+        pair: replace(build_job_spec(facts, by_pair[pair], machine.toolhead, spool_state, materials), job=job)
         for pair, (machine, spool_state) in pairs.items()
     }
     verdicts = {key: judge(inputs) for key, inputs in build_inputs(list(pairs.values()), specs).items()}
 
     def judge_part(part: FilePart) -> JobPart:
         if part.pair is None:
-            judged = Verdict([_no_spool_check(part.site.name)])
+            judged = Verdict([check_no_spool(part.site.name)])
             return JobPart(*part.site, None, part.numbers, part.later, judged)
         spool = spool_states[part.pair[1]].spool
         return JobPart(*part.site, spool, part.numbers, part.later, verdicts[part.pair], specs[part.pair])
@@ -208,7 +214,7 @@ def _judge(
     return machine_verdicts
 
 
-def _no_spool_check(site: str) -> ReadinessCheck:
+def check_no_spool(site: str) -> ReadinessCheck:
     remedy = build_remedy("other_spool", "load_or_take_other_spool")
     return build_check("spool", HOLD, "no_spool", remedy, toolhead=site)
 

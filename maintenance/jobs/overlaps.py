@@ -51,12 +51,12 @@ def find_same_job(
         common = min(end, job_end) - max(start, job.start)
         if common <= timedelta(0) or common < SAME_TIME_SHARE * min(end - start, job_end - job.start):
             continue
-        if _has_name_or_file(job, name, file) or _takes_as_much(job, mass_g, SAME_GRAMS_SHARE):
+        if is_named_alike(job, name, file) or _takes_as_much(job, mass_g, SAME_GRAMS_SHARE):
             return job
         if _is_in_name(job, name) and _takes_as_much(job, mass_g, LIKE_GRAMS_SHARE):
             return job
     planned = candidates.filter(stage=Job.Stage.PLANNED).order_by("start", "pk")
-    return next((job for job in planned if _has_name_or_file(job, name, file)), None)
+    return next((job for job in planned if is_named_alike(job, name, file)), None)
 
 
 def require_free_toolheads(
@@ -123,7 +123,8 @@ def _around(start: datetime, end: datetime) -> Q:
     return Q(start__lt=end, start__gt=start - timedelta(hours=limits.JOB_HOURS.high))
 
 
-def _has_name_or_file(job: Job, name: str, file: JobFile | None) -> bool:
+def is_named_alike(job: Job, name: str, file: JobFile | None) -> bool:
+    """Whether a job has this file or name."""
     return (file is not None and job.file_id == file.pk) or simplify_name(job.name) == simplify_name(name)
 
 

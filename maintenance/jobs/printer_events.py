@@ -56,7 +56,7 @@ def record_events(reported: Sequence[Reported], *, by: Any = None, token: Any = 
     nothing; one that cannot be refuses no other.
     """
     now = timezone.now()
-    machines = _Machines()
+    machines = Machines()
     results: list[Result | None] = [None] * len(reported)
     groups: dict[tuple[int, str], list[tuple[int, PrinterEvent]]] = {}
     for number, event in enumerate(reported):
@@ -116,18 +116,32 @@ def _build_result(row: PrinterEvent, is_new: bool) -> Result:
     return Result(row.key, result, job.pk if job else None, job.stage if job else None, row.errors)
 
 
-class _Machines:
+class Machines:
     """Machines, their toolheads and places by id and by name, each read once for a request."""
 
     def __init__(self) -> None:
         self.printers = _index(Printer.objects.all())
         self.toolheads: dict[int, dict[str, Any]] = {}
 
-    def build_row(self, event: Reported, now: datetime) -> PrinterEvent:
-        """The row of an event; one that cannot be has the state refused. Refused: one that no row can be of."""
-        printer = self.printers.get(_fold(event.printer))
+    def find_printer(self, given: int | str) -> Printer:
+        """The printer with this id or name. Refused: one that is not known."""
+        printer = self.printers.get(_fold(given))
         if printer is None:
             raise refusal("unknown_printer", _("No printer has this id or name."), "printer")
+        return printer
+
+    def find_toolhead_id(self, printer: Printer, given: int | str) -> int:
+        """The id of the toolhead with this id or name. Refused: one that the printer does not have."""
+        if printer.pk not in self.toolheads:
+            self.toolheads[printer.pk] = _index(printer.toolheads.all())
+        head = self.toolheads[printer.pk].get(_fold(given))
+        if head is None:
+            raise refusal("other_printer", _("The printer has no such toolhead."), "toolhead")
+        return head.pk
+
+    def build_row(self, event: Reported, now: datetime) -> PrinterEvent:
+        """The row of an event; one that cannot be has the state refused. Refused: one that no row can be of."""
+        printer = self.find_printer(event.printer)
         at = event.at or now
         if event.sent_at is not None and abs(now - event.sent_at) > CLOCK_DIFFERENCE:
             at += now - event.sent_at
@@ -154,12 +168,7 @@ class _Machines:
         """The values with the ids of the toolhead and the place that they name."""
         named = dict(values)
         if "toolhead" in named:
-            if printer.pk not in self.toolheads:
-                self.toolheads[printer.pk] = _index(printer.toolheads.all())
-            head = self.toolheads[printer.pk].get(_fold(named["toolhead"]))
-            if head is None:
-                raise refusal("other_printer", _("The printer has no such toolhead."), "toolhead")
-            named["toolhead"] = head.pk
+            named["toolhead"] = self.find_toolhead_id(printer, named["toolhead"])
         if "unload_to" in named:
             place = _index(Place.objects.filter(retired_at=None)).get(_fold(named["unload_to"]))
             if place is None:

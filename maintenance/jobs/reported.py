@@ -103,7 +103,7 @@ def read_spool(code: str) -> Spool:
 
 
 def _find_loaded(toolhead: Toolhead, at: datetime) -> Spool:
-    spools = _list_loaded(Site(toolhead, 0), at)
+    spools = list_loaded(Site(toolhead, 0), at)
     if len(spools) > 1:
         raise refusal(
             "several_spools",
@@ -116,7 +116,7 @@ def _find_loaded(toolhead: Toolhead, at: datetime) -> Spool:
 
 
 def _require_loaded_at(site: Site, at: datetime) -> Spool:
-    spools = _list_loaded(site, at)
+    spools = list_loaded(site, at)
     if not spools:
         raise _no_spool(site.name, at)
     return spools[0]
@@ -132,7 +132,7 @@ def _no_spool(name: str, at: datetime) -> Exception:
     )
 
 
-def _list_loaded(site: Site, at: datetime) -> Sequence[Spool]:
+def list_loaded(site: Site, at: datetime) -> Sequence[Spool]:
     """The spools that are on a toolhead at a time; slot 0: in any of its slots."""
     lasting = Loading.objects.filter(Q(end=None) | Q(end__gt=at), toolhead=site.toolhead, start__lte=at)
     if site.slot:
@@ -147,10 +147,7 @@ def find_next_spool(job: Job, values: Mapping[str, Any], at: datetime) -> Spool:
     used = {(share.toolhead, share.spool) for share in _list_printed(job)}
     heads = Toolhead.objects.filter(pk__in={toolhead for toolhead, _spool in used}).select_related("printer")
     found = [
-        spool
-        for head in heads
-        for spool in _list_loaded(Site(head, 0), at)
-        if (head.pk, spool.pk) not in used
+        spool for head in heads for spool in list_loaded(Site(head, 0), at) if (head.pk, spool.pk) not in used
     ]
     if len(found) != 1:
         raise refusal(

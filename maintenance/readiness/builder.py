@@ -1,6 +1,7 @@
 """Builds the readiness inputs of pairs of toolhead and spool from their states, and evaluates them."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from math import pi
 
@@ -250,6 +251,8 @@ def build_toolhead_inputs(
     machine: MachineState, flow_checks: dict[str, LastFlowCheck] | None = None
 ) -> ToolheadInputs:
     """flow_checks: as by load_flow_checks; a job that does not state its flow needs none."""
+    if machine.inputs is not None:
+        return replace(machine.inputs, flow_checks=flow_checks or {})
     toolhead = machine.toolhead
     hot_ends = [status.since for status in machine.services if status.kind.work == ServiceKind.Work.HOT_END]
     return ToolheadInputs(

@@ -11,6 +11,7 @@ from maintenance.models import Toolhead
 from maintenance.parts.life import PartWear, load_fitted_parts
 from maintenance.parts.wear_entries import filament_of
 from maintenance.readiness.feeding_places import NO_FEED_PLACES, FeedPlaces, load_feed_places
+from maintenance.readiness.inputs import ToolheadInputs
 from maintenance.readiness.material_changes import LoadedMaterial, load_last_materials
 from maintenance.readiness.occupation import NOTHING_AHEAD, Occupation, load_occupation
 from maintenance.service.intervals import ServiceStatus, load_service_statuses
@@ -42,7 +43,7 @@ class MachineState:
     """The state of a toolhead: its fitted parts by role, the air around it.
 
     services: of the toolhead and its printer. fed: its last two loadings, the newest first. feed_places, occupation:
-    those of the shop.
+    those of the shop. inputs: what parts, services and fed give, where the board has it; they are empty then.
     """
 
     toolhead: Toolhead
@@ -52,6 +53,7 @@ class MachineState:
     fed: list[LoadedMaterial]
     feed_places: FeedPlaces = NO_FEED_PLACES
     occupation: Occupation = NOTHING_AHEAD
+    inputs: ToolheadInputs | None = None
 
 
 def load_spool_states(

@@ -14,14 +14,15 @@ from tests.pages.shown import notes, require_refused, shows
 API = [address for address in addresses() if address.name.startswith("v1:") and address.name != "v1:token"]
 PLACE = 7
 WRITES = {
-    "read": {"v1:dryingruns-plan", "v1:readiness"},
+    "read": {"v1:dryingruns-plan", "v1:maystart", "v1:readiness"},
     "readings": {"v1:readings-list", "v1:readings-csv"},
     "weighings": {"v1:spools-weigh", "v1:scans-list", "v1:weighings-list"},
     "jobs": {
         *("v1:jobs-list", "v1:jobs-change-spool", "v1:jobs-end", "v1:jobs-project", "v1:jobs-reprint"),
         *("v1:jobs-start", "v1:jobs-withdraw", "v1:jobevents-withdraw"),
         *("v1:jobfiles-list", "v1:jobfiles-material", "v1:jobfiles-read", "v1:jobfiles-record"),
-        *("v1:jobfiles-content", "v1:jobfiles-stop", "v1:printerevents-list", "v1:printerevents-withdraw"),
+        *("v1:jobfiles-content", "v1:jobfiles-stop"),
+        *("v1:maystart", "v1:printerevents-list", "v1:printerevents-withdraw"),
     },
 }
 
@@ -39,7 +40,7 @@ def test_a_scope_opens_what_it_names_and_no_more(people, scope):
                 (reads if method == "get" else writes).add(address.name)
     assert writes == WRITES[scope]
     everything = {address.name for address in API if "get" in address.actions}
-    jobs = {name for name in everything if name.startswith(("v1:job", "v1:printerevents"))}
+    jobs = {name for name in everything if name.startswith(("v1:job", "v1:maystart", "v1:printerevents"))}
     assert reads == {"read": everything, "jobs": jobs}.get(scope, set())
 
 

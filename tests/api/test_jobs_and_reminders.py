@@ -237,3 +237,23 @@ def test_a_printers_host_reports_a_print(api, shop, loaded):
     [first] = api.get("printer-events", kind="finished", state="recorded")["results"]
     api.post(f"printer-events/{first['id']}/withdraw", status=200, reason="of another print")
     assert api.get(f"jobs/{results[0]['job']}")["stage"] == "printing"
+
+
+def test_a_print_host_asks_whether_a_job_may_start(api, shop, loaded):
+    numbers = {"mass_g": 120, "hours": 5, "nozzle_c": 215, "bed_c": 60}
+    printer = api.get("printers")["results"][0]["name"]
+    asked = api.get("may-start", toolhead=shop.toolhead, **numbers)
+    readiness = api.get("readiness", toolhead=shop.toolhead, spool=loaded, **numbers)
+    assert (asked["state"], asked["spools"]) == (readiness["state"], [loaded])
+    unclear = {check["code"] for check in readiness["checks"] if check["state"] != "clear"}
+    assert {check["code"] for check in asked["reasons"]} == unclear
+    hot = numbers | {"nozzle_c": 290}
+    refused = api.post("may-start", status=409, printer=printer, refuse=True, **hot)
+    assert refused["state"] == "hold" and all(
+        error["code"] and error["message"] for error in refused["errors"]
+    )
+    assert api.get("may-start", toolhead=shop.toolhead, refuse=0, **hot)["state"] == "hold"
+    api.post(f"spools/{loaded}/unload", status=200, place=shop.shelf)
+    assert api.get("may-start", status=409, toolhead=shop.toolhead, refuse=1, **numbers)["spools"] == []
+    assert api.refusals("may-start", toolhead=shop.toolhead, mass_g=5) == {"hours": "job_missing"}
+    assert api.refusals("may-start", toolhead=shop.toolhead, file="0" * 64) == {"file": "unknown_file"}
