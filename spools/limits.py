@@ -77,6 +77,7 @@ SPOOL_CAPACITY = Limits(1, 100, "")
 # Air, and dry boxes with their desiccant.
 TEMPERATURE_C = Limits(-20, 150, "°C")
 RH_PCT = Limits(0, 100, gettext_noop("% RH"))
+BATTERY_PCT = Limits(0, 100, "%")
 SALT_CHECK_C = Limits(5, 50, "°C")
 SALT_CHECK_HOURS = Limits(2, 500, "h")
 BOX_RH_PCT = Limits(1, 90, "% RH")

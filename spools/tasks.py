@@ -8,8 +8,8 @@ from django.utils import timezone
 
 from background.queue import background_work, enqueue, enqueue_next, repeated_work
 from spools.air import dry_box_cache
-from spools.air.climate import ADVANCE_ROOM
 from spools.air.dry_box_facts import boxes_in, complete_boxes
+from spools.air.storing import ADVANCE_ROOM
 from spools.board import advising, board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
 from spools.edits import idempotency

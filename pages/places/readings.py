@@ -81,9 +81,7 @@ def readings_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
 def reading_correct(request: HttpRequest, pk: int, reading_pk: int) -> HttpResponse:
     """The right values for a wrong reading, which is withdrawn."""
     place = get_object_or_404(Place, pk=pk)
-    reading = get_object_or_404(
-        Reading.objects.exclude(origin=Reading.Origin.API), place=place, pk=reading_pk
-    )
+    reading = get_object_or_404(Reading.objects.exclude(origin__in=Reading.SENT), place=place, pk=reading_pk)
     initial = {"temperature_c": reading.temperature_c, "rh_pct": reading.rh_pct}
     form = CorrectReadingForm(post_data(request), initial=initial)
     if apply(form, lambda data: correct_reading(reading, **data, by=request.user)):

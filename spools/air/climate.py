@@ -1,6 +1,6 @@
 """The air in a place: measured, computed for a dry box without readings, assumed elsewhere."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -11,27 +11,23 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from background.prepared import Ids, Parameter, PreparedRows
-from background.queue import enqueue
 from spools.air.csv_import import require_reading
 from spools.air.dry_box_cache import airs_at
-from spools.air.dry_box_facts import boxes_in, is_complete
-from spools.air.dry_box_simulation import quarter_of
+from spools.air.dry_box_facts import is_complete
 from spools.air.dryer_air import dryer_chamber
-from spools.air.hourly import BELIEVED_FOR, heated_rh_pct, hour_of
+from spools.air.hourly import BELIEVED_FOR, heated_rh_pct
 from spools.air.hygrometer import computed_errors, dryer_errors, place_errors
 from spools.air.salt_checks import load_hygrometers, off_rh_pct
-from spools.checks import lock_spool_facts, require_choice
-from spools.invalidation import invalidate_after_readings
-from spools.models import DesiccantCharge, DryingRun, Place, Reading, ReadingWithdrawal, WithdrawnReading
+from spools.air.storing import Values, store_readings
+from spools.checks import require_choice
+from spools.models import DesiccantCharge, DryingRun, Place, Reading
 from spools.physics.air_errors import UNKNOWN_PLACE, AirErrors
 from spools.physics.chamber import Chamber
 from spools.physics_inputs import ConstantAir
 from spools.refusals import refusal
 from spools.statements import Statement
 
-ADVANCE_ROOM = "spools.advance_boxes_in_room"
 BELIEVED_HOURS = BELIEVED_FOR / timedelta(hours=1)
-Values = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -220,71 +216,5 @@ def record_readings(place: Place, rows: Iterable[tuple], *, origin: str, by: Any
         readings.setdefault(at, (temperature_c, rh_pct))
     if not readings:
         raise refusal("no_readings", _("There are no readings in this. Give at least one."))
-    stored_times = set(
-        Reading.objects.filter(place=place, at__gte=min(readings), at__lte=max(readings)).values_list(
-            "at", flat=True
-        )
-    )
-    new = {at: values for at, values in readings.items() if at not in stored_times}
-    if new:
-        lock_spool_facts()
-        new = _leave_out_withdrawn(place, new, origin, by)
-    if new:
-        stored = [_measurement(Reading, at, values, origin, by, place=place) for at, values in new.items()]
-        Reading.objects.bulk_create(stored, ignore_conflicts=True, batch_size=1000)
-        invalidate_readings(place, min(new), max(new.items()) if hour_of(min(new)) == _this_hour() else None)
-    return len(new), len(rows) - len(new)
-
-
-def invalidate_readings(
-    place: Place, first_at: datetime, newest: tuple[datetime, Values] | None = None
-) -> None:
-    """Delete what was computed with other readings of a place since a time. The caller holds the lock.
-
-    newest: the newest reading that is added, where all of them are of the present hour.
-    """
-    first_hour = hour_of(first_at)
-    invalidate_after_readings(place, first_hour, None if newest is None else newest[1])
-    _wake_boxes(place, first_hour)
-
-
-def _leave_out_withdrawn(
-    place: Place, readings: Mapping[datetime, Values], origin: str, by: Any
-) -> dict[datetime, Values]:
-    """The readings without those that were withdrawn before; a sensor's in a withdrawn span are stored there."""
-    first, last = min(readings), max(readings)
-    known: dict[datetime, set[Values]] = {}
-    withdrawn = WithdrawnReading.objects.filter(withdrawal__place=place, at__gte=first, at__lte=last)
-    for at, temperature_c, rh_pct in withdrawn.values_list("at", "temperature_c", "rh_pct"):
-        known.setdefault(at, set()).add((temperature_c, rh_pct))
-    if origin != Reading.Origin.API:
-        return {at: values for at, values in readings.items() if values not in known.get(at, ())}
-    new = {at: values for at, values in readings.items() if at not in known}
-    spans = ReadingWithdrawal.objects.valid().filter(place=place, start__lte=last, end__gte=first)
-    for span in spans:
-        inside = {at: values for at, values in new.items() if span.start <= at <= span.end}
-        WithdrawnReading.objects.bulk_create(
-            [
-                _measurement(WithdrawnReading, at, values, origin, by, withdrawal=span)
-                for at, values in inside.items()
-            ],
-            batch_size=1000,
-        )
-        new = {at: values for at, values in new.items() if at not in inside}
-    return new
-
-
-def _measurement(model: Any, at: datetime, values: Values, origin: str, by: Any, **owner: Any) -> Any:
-    temperature_c, rh_pct = values
-    return model(at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin, recorded_by=by, **owner)
-
-
-def _this_hour() -> datetime:
-    return hour_of(timezone.now())
-
-
-def _wake_boxes(room: Place, first_hour: datetime) -> None:
-    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
-    is_sampled = first_hour < _this_hour() or first_hour == quarter_of(first_hour)
-    if is_sampled and boxes_in(room.pk):
-        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
+    times = store_readings({place: readings}, origin=origin, by=by)[place.pk]
+    return len(times), len(rows) - len(times)

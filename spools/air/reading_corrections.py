@@ -7,8 +7,8 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext as _
 
-from spools.air.climate import invalidate_readings
 from spools.air.csv_import import require_reading
+from spools.air.storing import invalidate_readings
 from spools.checks import lock_spool_facts, require_past_time
 from spools.facts import follows_withdrawal, require_reason
 from spools.invalidation import invalidate_boxes_after
@@ -63,7 +63,7 @@ def correct_reading(reading: Reading, temperature_c: float, rh_pct: float, *, by
     """
     lock_spool_facts()
     place, at = reading.place, reading.at
-    if reading.origin == Reading.Origin.API:
+    if reading.origin in Reading.SENT:
         sentence = _("A sensor sent this reading. Withdraw it, or record another one.")
         raise refusal("sent_by_sensor", sentence)
     at, temperature_c, rh_pct = require_reading((at, temperature_c, rh_pct))
@@ -92,7 +92,7 @@ def admit_readings(span: ReadingWithdrawal) -> None:
     others = ReadingWithdrawal.objects.valid().filter(place=place, start__lte=span.end, end__gte=span.start)
     for other in others:
         # Not the values that a person gave after that withdrawal.
-        known = Q(origin=Reading.Origin.API) | Q(recorded_at__lt=other.recorded_at)
+        known = Q(origin__in=Reading.SENT) | Q(recorded_at__lt=other.recorded_at)
         span.readings.filter(_within(other), known).update(withdrawal=other)
     replaced = Reading.objects.filter(place=place, at=OuterRef("at"))
     earlier = WithdrawnReading.objects.filter(withdrawal=span, at=OuterRef("at"), pk__lt=OuterRef("pk"))

@@ -548,6 +548,38 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Sensor",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=100, unique=True)),
+                ("added_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("seen_at", models.DateTimeField(help_text="the time of its last value", null=True)),
+                (
+                    "silent_since",
+                    models.DateTimeField(help_text="its broker reported that it is gone", null=True),
+                ),
+                ("temperature_c", models.FloatField(null=True)),
+                ("temperature_at", models.DateTimeField(null=True)),
+                (
+                    "counted_c",
+                    models.FloatField(help_text="the last temperature that was not set aside", null=True),
+                ),
+                ("counted_at", models.DateTimeField(null=True)),
+                ("rh_pct", models.FloatField(null=True)),
+                ("rh_at", models.DateTimeField(null=True)),
+                ("battery_pct", models.FloatField(null=True)),
+                ("battery_at", models.DateTimeField(null=True)),
+            ],
+            options={
+                "ordering": ["name"],
+            },
+        ),
+        migrations.CreateModel(
             name="SentRequest",
             fields=[
                 (
@@ -950,6 +982,64 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="HeldValue",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "sensor",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="held", to="spools.sensor"
+                    ),
+                ),
+                (
+                    "quantity",
+                    models.CharField(
+                        choices=[
+                            ("temperature", "temperature"),
+                            ("humidity", "humidity"),
+                            ("battery", "battery"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("at", models.DateTimeField()),
+                ("value", models.FloatField()),
+                (
+                    "reason",
+                    models.CharField(
+                        choices=[
+                            ("no_place", "the sensor had no place then"),
+                            ("no_partner", "the other value of its reading is missing"),
+                            ("impossible", "it cannot be"),
+                            ("jump", "it jumped further than air does"),
+                            ("future", "its time was in the future"),
+                            ("long_ago", "its time is before 2000"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "recorded_at",
+                    models.DateTimeField(db_index=True, default=django.utils.timezone.now, editable=False),
+                ),
+                (
+                    "left_out_at",
+                    models.DateTimeField(editable=False, help_text="a person decided so", null=True),
+                ),
+            ],
+            options={
+                "ordering": ["at", "id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("sensor", "quantity", "at"), name="held_value_once")
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Reading",
             fields=[
                 (
@@ -964,7 +1054,13 @@ class Migration(migrations.Migration):
                 (
                     "origin",
                     models.CharField(
-                        choices=[("api", "sensor"), ("file", "file"), ("hand", "read by hand")], max_length=10
+                        choices=[
+                            ("api", "sensor"),
+                            ("humidity", "sensor without a thermometer"),
+                            ("file", "file"),
+                            ("hand", "read by hand"),
+                        ],
+                        max_length=10,
                     ),
                 ),
                 ("recorded_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
@@ -1144,6 +1240,78 @@ class Migration(migrations.Migration):
                         condition=models.Q(("hours__gte", 2), ("hours__lte", 500)),
                         name="salt_check_hours_possible",
                     ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="SensorPlacement",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                ("withdrawn_at", models.DateTimeField(blank=True, editable=False, null=True)),
+                (
+                    "withdrawn_by",
+                    models.ForeignKey(
+                        blank=True,
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "withdrawn_reason",
+                    models.CharField(
+                        blank=True,
+                        editable=False,
+                        help_text="empty: the right one replaces it",
+                        max_length=300,
+                    ),
+                ),
+                (
+                    "sensor",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="placements",
+                        to="spools.sensor",
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="placements",
+                        to="spools.place",
+                    ),
+                ),
+                ("start", models.DateTimeField()),
+            ],
+            options={
+                "ordering": ["start", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("withdrawn_at__isnull", True)),
+                        fields=("sensor", "start"),
+                        name="placement_once",
+                    )
                 ],
             },
         ),
@@ -1378,7 +1546,13 @@ class Migration(migrations.Migration):
                 (
                     "origin",
                     models.CharField(
-                        choices=[("api", "sensor"), ("file", "file"), ("hand", "read by hand")], max_length=10
+                        choices=[
+                            ("api", "sensor"),
+                            ("humidity", "sensor without a thermometer"),
+                            ("file", "file"),
+                            ("hand", "read by hand"),
+                        ],
+                        max_length=10,
                     ),
                 ),
                 ("recorded_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),

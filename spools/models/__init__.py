@@ -14,6 +14,7 @@ from .places import (
     SaltCheck,
     WithdrawnReading,
 )
+from .sensors import HeldValue, Sensor, SensorPlacement
 from .stays import Move, Stay
 from .stock import Ending, Joining, MassEntry, Opening, Respooling, Spool, SpoolCorrection
 from .week import PlannedDrying, PlannedPrint, PrintRequest, WeekPlan
@@ -32,6 +33,7 @@ __all__ = [
     "Ensemble",
     "Feedstock",
     "Filler",
+    "HeldValue",
     "Joining",
     "Maker",
     "MassEntry",
@@ -50,6 +52,8 @@ __all__ = [
     "RefusedMessage",
     "Respooling",
     "SaltCheck",
+    "Sensor",
+    "SensorPlacement",
     "SentRequest",
     "Source",
     "Spool",

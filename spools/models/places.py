@@ -269,8 +269,12 @@ class Measurement(models.Model):
 
     class Origin(models.TextChoices):
         API = "api", _("sensor")
+        HUMIDITY = "humidity", _("sensor without a thermometer")
         FILE = "file", _("file")
         HAND = "hand", _("read by hand")
+
+    # They came by themselves, not from a person.
+    SENT = (Origin.API, Origin.HUMIDITY)
 
     at = models.DateTimeField()
     temperature_c = models.FloatField()

@@ -12,7 +12,7 @@ from datetime import datetime
 from django.db import transaction
 from django.utils import timezone
 
-from spools.air.climate import hour_of
+from spools.air.hourly import hour_of
 from spools.checks import lock_spool_facts
 from spools.codes import pretty
 from spools.invalidation import is_current_version

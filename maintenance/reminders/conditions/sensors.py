@@ -60,7 +60,7 @@ def _with_sensors(now: datetime) -> QuerySet[Any]:
     """
     occupied = Stay.objects.filter(end=None, spool__ended_at=None).order_by().values("place").distinct()
     used = Place.objects.filter(pk__in=occupied)
-    sent = Reading.objects.filter(place=OuterRef("pk"), origin=Reading.Origin.API, at__lte=now)
+    sent = Reading.objects.filter(place=OuterRef("pk"), origin__in=Reading.SENT, at__lte=now)
     times = sent.order_by("-at").values("at")
     return (
         Place.objects.filter(Q(pk__in=occupied) | Q(pk__in=used.values("room")))

@@ -1,10 +1,14 @@
 """The page of a dry box, and recording its desiccant."""
 
+from collections.abc import Iterator
+from datetime import timedelta
+
 import pytest
 import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from maintenance.models import Reminder
 from maintenance.reminders.sweep import sweep
@@ -49,7 +53,15 @@ def test_the_page_lists_missing_data(shop, desk):
     assert "charge_missing" in notes(result)
 
 
-def test_from_an_empty_box_to_a_computed_one(shop, desk):
+@pytest.fixture
+def minute_seven() -> Iterator[None]:
+    """No quarter of an hour, for which air is stored, is near: the next seventh minute after one."""
+    now = timezone.now()
+    with time_machine.travel(now + timedelta(minutes=(7 - now.minute) % 15), tick=True):
+        yield
+
+
+def test_from_an_empty_box_to_a_computed_one(shop, desk, minute_seven):
     edit = reverse("place-edit", args=[shop.box.pk])
     values = {"name": "Dry box", "kind": "dry_box", "assumed_temperature_c": 21, "assumed_rh_pct": 15}
     values |= {"set_point_error_c": 5, "room": shop.shelf.pk, "volume_l": 30}

@@ -6,7 +6,7 @@ import time_machine
 from django.utils import timezone
 
 from background.models import WorkItem
-from spools.air import climate
+from spools.air import climate, storing
 from spools.air.csv_import import read_csv
 from spools.inventory import moves
 from spools.models import DryingRun, MoistureState, Place, Reading
@@ -108,7 +108,7 @@ def test_late_readings_cut_back_the_checkpoints_of_the_spools_that_were_there(pl
 def test_readings_wake_the_boxes_of_their_room_once_where_they_change_a_sample(shelf, box):
     room = Place.objects.create(name="Cellar", kind="shelf", assumed_temperature_c=14, assumed_rh_pct=70)
     Place.objects.filter(pk=box.pk).update(room=shelf, volume_l=40, half_time_h=300)
-    queued = WorkItem.objects.filter(name=climate.ADVANCE_ROOM)
+    queued = WorkItem.objects.filter(name=storing.ADVANCE_ROOM)
     with time_machine.travel(datetime(2031, 5, 6, 12, 30, tzinfo=UTC), tick=False):
         climate.record_readings(shelf, [(timezone.now() - timedelta(minutes=20), 21, 40)], origin="api")
         assert queued.get().args == {"room_id": shelf.pk}

@@ -14,9 +14,10 @@ from background.models import WorkItem
 from background.running import run_due, run_row
 from spools import tasks
 from spools.air import dry_box_cache, hourly
-from spools.air.climate import ADVANCE_ROOM, record_readings
+from spools.air.climate import record_readings
 from spools.air.dry_box import boxes_now, put_desiccant
 from spools.air.dry_box_facts import complete_boxes
+from spools.air.storing import ADVANCE_ROOM
 from spools.drying import runs as drying_runs
 from spools.drying.runs import DryingSettings
 from spools.invalidation import save_assumptions

@@ -1,0 +1,162 @@
+"""Readings that came are stored for several places at once, and what was computed without them is deleted."""
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db import connection, transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from background.queue import enqueue
+from spools.air.dry_box_facts import boxes_in
+from spools.air.dry_box_simulation import quarter_of
+from spools.air.hourly import hour_of
+from spools.checks import lock_spool_facts
+from spools.invalidation import invalidate_after_readings
+from spools.models import Place, Reading, ReadingWithdrawal, WithdrawnReading
+
+ADVANCE_ROOM = "spools.advance_boxes_in_room"
+# Places in the condition of one query: SQLite takes no thousand of them.
+PLACES_AT_ONCE = 100
+COLUMNS = {
+    "place_id": "bigint",
+    "at": "timestamptz",
+    "temperature_c": "float8",
+    "rh_pct": "float8",
+    "origin": "text",
+    "recorded_at": "timestamptz",
+    "recorded_by_id": "bigint",
+}
+Values = tuple[float, float]
+# A reading that is to be stored: its place, time, °C and % RH.
+Row = tuple[int, datetime, float, float]
+
+
+@transaction.atomic
+def store_readings(
+    readings: Mapping[Place, Mapping[datetime, Values]], *, origin: str, by: Any = None
+) -> dict[int, set[datetime]]:
+    """Store readings that can be true, as (°C, % RH) by their times. Returns the times that were new, by place id.
+
+    A time that has a reading already is passed over. So is one whose reading was withdrawn, from a sensor; from others
+    where the values are those that were withdrawn. A sensor's reading within a withdrawn span is stored as withdrawn.
+    The number of queries grows with the places that get new readings.
+    """
+    known = find_readings({place.pk: times for place, times in readings.items()})
+    new = {
+        place: {at: values for at, values in values_by_time.items() if at not in known[place.pk]}
+        for place, values_by_time in readings.items()
+    }
+    if any(new.values()):
+        lock_spool_facts()
+        withdrawn_from = set(
+            ReadingWithdrawal.objects.filter(place__in=[place.pk for place in new]).values_list(
+                "place", flat=True
+            )
+        )
+        new = {
+            place: _leave_out_withdrawn(place, fresh, origin, by)
+            if fresh and place.pk in withdrawn_from
+            else fresh
+            for place, fresh in new.items()
+        }
+        _insert(
+            [(place.pk, at, *values) for place, fresh in new.items() for at, values in fresh.items()],
+            origin,
+            by,
+        )
+    for place, fresh in new.items():
+        if fresh:
+            is_current = hour_of(min(fresh)) == _this_hour()
+            invalidate_readings(place, min(fresh), max(fresh.items()) if is_current else None)
+    return {place.pk: set(fresh) for place, fresh in new.items()}
+
+
+def find_readings(times: Mapping[int, Iterable[datetime]]) -> dict[int, dict[datetime, Values]]:
+    """The stored readings of each place, by its id, from the first to the last of its times."""
+    found: dict[int, dict[datetime, Values]] = {pk: {} for pk in times}
+    spans = [(pk, min(its), max(its)) for pk, its in ((pk, list(its)) for pk, its in times.items()) if its]
+    for start in range(0, len(spans), PLACES_AT_ONCE):
+        within = Q(pk__in=[])
+        for pk, first, last in spans[start : start + PLACES_AT_ONCE]:
+            within |= Q(place=pk, at__gte=first, at__lte=last)
+        rows = Reading.objects.filter(within).order_by().values_list("place", "at", "temperature_c", "rh_pct")
+        for pk, at, *values in rows:
+            found[pk][at] = (values[0], values[1])
+    return found
+
+
+def _insert(rows: list[Row], origin: str, by: Any) -> None:
+    """One statement, without objects of the models, which take longer than the database."""
+    if not rows:
+        return
+    adapt = connection.ops.adapt_datetimefield_value
+    now, account = adapt(timezone.now()), None if by is None else by.pk
+    values = [
+        (pk, adapt(at), temperature_c, rh_pct, origin, now, account) for pk, at, temperature_c, rh_pct in rows
+    ]
+    table, names = Reading._meta.db_table, ", ".join(COLUMNS)
+    # Its words are constants of this module.
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            arrays = ", ".join(f"%s::{kind}[]" for kind in COLUMNS.values())
+            statement = f"INSERT INTO {table} ({names}) SELECT * FROM unnest({arrays}) ON CONFLICT DO NOTHING"  # noqa: S608
+            cursor.execute(statement, [list(column) for column in zip(*values, strict=True)])
+        else:
+            marks = ", ".join(["%s"] * len(COLUMNS))
+            cursor.executemany(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", values)  # noqa: S608
+
+
+def invalidate_readings(
+    place: Place, first_at: datetime, newest: tuple[datetime, Values] | None = None
+) -> None:
+    """Delete what was computed with other readings of a place since a time. The caller holds the lock.
+
+    newest: the newest reading that is added, where all of them are of the present hour.
+    """
+    first_hour = hour_of(first_at)
+    invalidate_after_readings(place, first_hour, None if newest is None else newest[1])
+    _wake_boxes(place, first_hour)
+
+
+def _leave_out_withdrawn(
+    place: Place, readings: Mapping[datetime, Values], origin: str, by: Any
+) -> dict[datetime, Values]:
+    """The readings without those that were withdrawn before; a sensor's in a withdrawn span are stored there."""
+    first, last = min(readings), max(readings)
+    known: dict[datetime, set[Values]] = {}
+    withdrawn = WithdrawnReading.objects.filter(withdrawal__place=place, at__gte=first, at__lte=last)
+    for at, temperature_c, rh_pct in withdrawn.values_list("at", "temperature_c", "rh_pct"):
+        known.setdefault(at, set()).add((temperature_c, rh_pct))
+    if origin not in Reading.SENT:
+        return {at: values for at, values in readings.items() if values not in known.get(at, ())}
+    new = {at: values for at, values in readings.items() if at not in known}
+    spans = ReadingWithdrawal.objects.valid().filter(place=place, start__lte=last, end__gte=first)
+    for span in spans:
+        inside = {at: values for at, values in new.items() if span.start <= at <= span.end}
+        WithdrawnReading.objects.bulk_create(
+            [
+                _measurement(WithdrawnReading, at, values, origin, by, withdrawal=span)
+                for at, values in inside.items()
+            ],
+            batch_size=1000,
+        )
+        new = {at: values for at, values in new.items() if at not in inside}
+    return new
+
+
+def _measurement(model: Any, at: datetime, values: Values, origin: str, by: Any, **owner: Any) -> Any:
+    temperature_c, rh_pct = values
+    return model(at=at, temperature_c=temperature_c, rh_pct=rh_pct, origin=origin, recorded_by=by, **owner)
+
+
+def _this_hour() -> datetime:
+    return hour_of(timezone.now())
+
+
+def _wake_boxes(room: Place, first_hour: datetime) -> None:
+    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
+    is_sampled = first_hour < _this_hour() or first_hour == quarter_of(first_hour)
+    if is_sampled and boxes_in(room.pk):
+        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
