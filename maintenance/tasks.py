@@ -4,11 +4,12 @@ from typing import Any
 
 from django.utils import timezone
 
-from background.queue import background_work, repeated_work
+from background.queue import background_work, enqueue, repeated_work
 from maintenance.board import toolheads
 from maintenance.changes import SUBJECTS, facts_changed
 from maintenance.events import feed, verdicts
 from maintenance.jobs import files as job_files
+from maintenance.jobs import printer_events, projection
 from maintenance.models import ToolheadBoard
 from maintenance.readiness.builder import PairKey
 from maintenance.reminders import sweep as sweeps
@@ -31,6 +32,23 @@ def refresh_board(prepared: list[ToolheadBoard]) -> None:
     toolheads.store(prepared)
     if prepared:
         facts_changed(*SUBJECTS)
+        _retry_printer_events()
+
+
+def _retry_printer_events() -> None:
+    """A spool was loaded, a print ended or a file was read: an event may have waited for that."""
+    if projection.find_waiting_printers():
+        enqueue("maintenance.retry_printer_events", singleton_key="maintenance.retry_printer_events")
+
+
+@repeated_work(name="maintenance.prune_printer_events", days=1)
+def prune_printer_events() -> None:
+    printer_events.prune_events(timezone.now())
+
+
+@background_work("maintenance.retry_printer_events")
+def retry_printer_events() -> None:
+    projection.retry_waiting(projection.find_waiting_printers())
 
 
 @background_work(
@@ -42,6 +60,7 @@ def refresh_board(prepared: list[ToolheadBoard]) -> None:
 )
 def read_job_file(job_file: int, number: int, prepared: dict[str, Any] | None) -> None:
     job_files.store_reading(job_file, number, prepared)
+    _retry_printer_events()
 
 
 @repeated_work(

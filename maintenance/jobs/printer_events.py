@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -20,6 +21,9 @@ State = PrinterEvent.State
 # A difference of clocks within this is the way that the request took.
 CLOCK_DIFFERENCE = timedelta(seconds=5)
 KNOWN = "known"
+PASSIVE_FOR = timedelta(days=30)
+# Kinds that change no book.
+PASSIVE = (PrinterEvent.Kind.PROGRESS, PrinterEvent.Kind.PAUSED, PrinterEvent.Kind.RESUMED)
 # Two events of one id are the same where these are; the sender's clock at sending differs at each try.
 CONTENT = ("print_key", "kind", "sender_at", "values")
 
@@ -84,11 +88,18 @@ def record_events(reported: Sequence[Reported], *, by: Any = None, token: Any = 
                     results[number] = Result(row.key, State.REFUSED, errors=list_reasons(error))
             if any(number in stored and stored[number][0].state != State.REFUSED for number, _ in rows):
                 project_print(rows[0][1].printer, print_key)
-    retry_waiting({printer for printer, _ in groups})
+    if any(event.kind not in PASSIVE for event in reported):
+        retry_waiting({printer for printer, _ in groups}, code="toolhead_busy")
     fresh = PrinterEvent.objects.select_related("job").in_bulk({row.pk for row, _ in stored.values()})
     for number, (row, is_new) in stored.items():
         results[number] = _build_result(fresh[row.pk], is_new)
     return [result for result in results if result is not None]
+
+
+def prune_events(now: datetime) -> int:
+    """Deletes old events that change no book. Returns how many."""
+    old = PrinterEvent.objects.filter(recorded_at__lt=now - PASSIVE_FOR)
+    return old.filter(Q(kind__in=PASSIVE) | Q(state=State.REFUSED)).delete()[0]
 
 
 def _store(row: PrinterEvent) -> tuple[PrinterEvent, bool]:

@@ -28,6 +28,8 @@ from spools.refusals import list_reasons, refusal
 Kind, State, Step = PrinterEvent.Kind, PrinterEvent.State, JobEvent.Kind
 # Events of one moment happened in this order.
 ORDER = {kind: number for number, kind in enumerate(Kind.values)}
+# A request looks again at so many prints that wait for the end of another one; the worker at all.
+MOST_AT_ONCE = 20
 CHANGES = (Kind.RAN_OUT, Kind.SPOOL_CHANGED)
 
 
@@ -243,14 +245,26 @@ def project_without(event: PrinterEvent) -> None:
         project_print(event.printer, event.print_key)
 
 
-def retry_waiting(printers: Iterable[int]) -> None:
-    """Looks again at the prints of these printers whose events wait, until none of them moves."""
-    waiting = PrinterEvent.objects.valid().filter(printer__in=list(printers), state=State.WAITING)
-    while True:
-        before = list(waiting.order_by("at", "pk").values_list("pk", flat=True))
-        prints = waiting.order_by("at", "pk").values_list("printer", "print_key")
-        for printer_id, print_key in dict.fromkeys(prints):
+def retry_waiting(printers: Iterable[int], *, code: str = "") -> None:
+    """Looks again at the prints of these printers whose events wait, the first ones first, until none moves.
+
+    code: only those that wait for this, and only so many as a request has time for.
+    """
+    rows = PrinterEvent.objects.valid().filter(printer__in=list(printers), state=State.WAITING)
+    before = -1
+    while before != (before := rows.count()) and before:
+        waiting = rows.order_by("at", "pk").values_list("printer", "print_key", "errors")
+        prints = dict.fromkeys(
+            (printer, print_key)
+            for printer, print_key, errors in waiting
+            if not code or any(error["code"] == code for error in errors)
+        )
+        for printer_id, print_key in list(prints)[: MOST_AT_ONCE if code else None]:
             with transaction.atomic():
                 project_print(Printer.objects.get(pk=printer_id), print_key)
-        if not before or len(waiting) >= len(before):
-            return
+
+
+def find_waiting_printers() -> list[int]:
+    """The ids of the printers whose events wait. One query."""
+    waiting = PrinterEvent.objects.valid().filter(state=State.WAITING)
+    return list(waiting.order_by().values_list("printer", flat=True).distinct())

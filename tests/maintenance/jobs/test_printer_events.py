@@ -9,6 +9,7 @@ from django.utils import timezone
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from background.running import run_due
 from maintenance.jobs.life import rebuild_jobs
 from maintenance.jobs.printer_events import Reported, record_events
 from maintenance.jobs.steps import end_job
@@ -113,7 +114,8 @@ def test_what_cannot_be_yet_waits_and_what_can_never_be_is_refused(shop, plain):
     ]
     assert not Job.objects.exists()
     load_spool(shop.north, plain, at=before(20), override_reason="a test")
-    assert send(event("paused", 6)) == [("recorded", [])]
+    run_due("moisture")
+    run_due()
     assert Job.objects.get().stage == "finished"
     assert send(start, event("started", -1, job="18", **NUMBERS)) == [
         ("known", []),
