@@ -288,6 +288,10 @@ SPECTACULAR_SETTINGS = {
 WATCHED_FOLDER = os.environ.get("WATCHED_FOLDER", "")
 # How long the content of job files is stored for reading it again; their facts stay. 0: for ever.
 KEEP_JOB_FILES_DAYS = _whole_number("KEEP_JOB_FILES_DAYS", 365)
+# How long single readings of sensors are stored; then the means of their hours are, for good. 0: for ever.
+KEEP_READINGS_DAYS = _whole_number("KEEP_READINGS_DAYS", 400)
+if 0 < KEEP_READINGS_DAYS < 30:
+    raise _refuse("KEEP_READINGS_DAYS", "write 0, or 30 or more.")
 # Job files that one account may store; free space on the disk below which none is stored. 0: no limit.
 JOB_FILES_BYTES = 2**30 * _whole_number("JOB_FILES_GIB", 50)
 LEAST_FREE_BYTES = 2**30 * _whole_number("LEAST_FREE_GIB", 1)

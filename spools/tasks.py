@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from django.utils import timezone
 
 from background.queue import background_work, enqueue, enqueue_next, repeated_work
-from spools.air import dry_box_cache
+from spools.air import averaging, dry_box_cache
 from spools.air.dry_box_facts import boxes_in, complete_boxes
 from spools.air.storing import ADVANCE_ROOM
 from spools.board import advising, board
@@ -23,6 +23,7 @@ BATCH, BOXES = 500, 10
 # their checkpoints, few where the whole past has to be computed. A work item ends well before its time limit.
 GROUPS = {timedelta(days=10): 500, timedelta(days=30): 100}
 LONG_GROUP, ENOUGH_S, ADVISE_S = 10, 40.0, 2.0
+AVERAGE = "spools.average_readings"
 ADVISE, ADVISE_AGAIN = "spools.advise", timedelta(seconds=5)
 # Advice is the dearest answer: as many work items as a shop has workers share the spools by their numbers.
 ADVISERS = 2
@@ -137,6 +138,27 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
 def prune_keys() -> None:
     """Forget the keys of forms and requests that are not sent again."""
     idempotency.prune(timezone.now())
+
+
+@repeated_work(name="spools.average_old_readings", days=1)
+def average_old_readings() -> None:
+    """Queue the places whose readings have become old."""
+    for place_id in averaging.find_places(timezone.now()):
+        enqueue(AVERAGE, {"place_id": place_id}, singleton_key=f"{AVERAGE}:{place_id}")
+
+
+@background_work(AVERAGE)
+def average_readings(place_id: int, after: str = "") -> None:
+    """Put hourly means in the place of some days of readings, and go on with the next ones."""
+    start = datetime.fromisoformat(after) if after else None
+    end = averaging.average_readings(place_id, start, timezone.now())
+    if end is not None:
+        enqueue_next(
+            AVERAGE,
+            {"place_id": place_id, "after": end.isoformat()},
+            timezone.now(),
+            singleton_key=f"{AVERAGE}:{place_id}",
+        )
 
 
 @background_work("spools.advance_moisture", prepare=_compute_due, queue="moisture")

@@ -201,7 +201,8 @@ def _measured_or_assumed(place: Place, reading: _LastReading | None, at: datetim
 def record_readings(place: Place, rows: Iterable[tuple], *, origin: str, by: Any = None) -> tuple[int, int]:
     """Store readings of a place, as (aware time, °C, % RH). Returns (added, already there).
 
-    A reading out of range or in the future refuses them all. A reading for a time that has one already is ignored.
+    A reading out of range or in the future refuses them all. A reading for a time that has one already, or in
+    an hour of which the mean alone is stored, is ignored.
     So is one that was withdrawn and is sent again: any of that time from a sensor, the same values from a person,
     who may give other ones. A sensor's reading within a withdrawn span is stored as withdrawn.
     """

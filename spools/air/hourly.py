@@ -8,9 +8,10 @@ from functools import lru_cache
 from math import ceil
 
 from django.db.models import Q
+from django.utils import timezone
 
 from spools.air.salt_checks import UNCHECKED, Hygrometer, Row, load_hygrometers
-from spools.models import Reading
+from spools.models import HourlyMean, Reading
 from spools.physics import air
 from spools.physics.air import ZERO_C
 
@@ -18,6 +19,8 @@ HOUR = timedelta(hours=1)
 BELIEVED_FOR = timedelta(hours=6)
 FOREVER = datetime.max.replace(tzinfo=UTC)
 MOST_STARTS = 100
+# Readings stay for so long at least, whatever the setting: pages show them one by one.
+LEAST_KEPT = timedelta(days=30)
 
 
 def hour_of(at: datetime) -> datetime:
@@ -75,6 +78,12 @@ class HourlyReadings:
         means = [(sums[hour][1] / sums[hour][0], sums[hour][2] / sums[hour][0]) for hour in hours]
         return cls(hours, means, hygrometer.checks[0].at if hygrometer.checks else None)
 
+    def add_means(self, means: Mapping[datetime, tuple[float, float]]) -> "HourlyReadings":
+        """With the stored means of hours whose readings are gone."""
+        by_hour = dict(zip(self.hours, self.means, strict=True)) | dict(means)
+        hours = sorted(by_hour)
+        return replace(self, hours=hours, means=[by_hour[hour] for hour in hours])
+
     def is_checked(self, at: datetime) -> bool:
         """Whether a salt check corrects the readings of a time."""
         return self.checked_from is not None and self.checked_from <= at
@@ -115,7 +124,8 @@ def group_by_start(starts: Mapping[int, datetime], until: datetime) -> dict[date
 def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, HourlyReadings]:
     """The readings that count in each place from its time in ``since`` (by place id) to ``until``.
 
-    They are corrected by the salt checks of the places. One query, one more where there are any.
+    They are corrected by the salt checks of the places. One query, one more where there are any, and one for the
+    hourly means of long ago. It comes last: an hour that is averaged meanwhile is in both, and the same.
     """
     starts = {place_id: hour_of(start) - BELIEVED_FOR - HOUR for place_id, start in since.items()}
     needed = Q(pk__in=[])
@@ -127,7 +137,31 @@ def load_readings(since: Mapping[int, datetime], until: datetime) -> dict[int, H
         if at >= starts[place_id]:
             rows[place_id].append((at, temperature_c, rh_pct))
     hygrometers = load_hygrometers(place_id for place_id, place_rows in rows.items() if place_rows)
+    means = _load_means(starts, until)
     return {
-        place_id: HourlyReadings.from_rows(place_rows, hygrometers.get(place_id, UNCHECKED))
+        place_id: HourlyReadings.from_rows(place_rows, hygrometers.get(place_id, UNCHECKED)).add_means(
+            means.get(place_id, {})
+        )
         for place_id, place_rows in rows.items()
     }
+
+
+def _load_means(
+    starts: Mapping[int, datetime], until: datetime
+) -> dict[int, dict[datetime, tuple[float, float]]]:
+    """The stored means of each place from its hour on, by place id."""
+    recent = timezone.now() - LEAST_KEPT
+    starts = {place_id: start for place_id, start in starts.items() if start < recent}
+    if not starts:
+        return {}
+    needed = Q(pk__in=[])
+    for start, place_ids in group_by_start(starts, until).items():
+        needed |= Q(place__in=place_ids, hour__gte=start)
+    means: dict[int, dict[datetime, tuple[float, float]]] = {}
+    stored = HourlyMean.objects.filter(needed, hour__lt=until).order_by()
+    for place_id, hour, temperature_c, vapour_pa in stored.values_list(
+        "place", "hour", "temperature_c", "vapour_pa"
+    ):
+        if hour >= starts[place_id]:
+            means.setdefault(place_id, {})[hour] = (temperature_c, vapour_pa)
+    return means

@@ -7,6 +7,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext as _
 
+from spools.air.averaged_hours import require_single_readings
 from spools.air.csv_import import require_reading
 from spools.air.storing import invalidate_readings
 from spools.checks import lock_spool_facts, require_past_time
@@ -30,7 +31,8 @@ def withdraw_readings(
     A sensor that sends readings of that time again, or later, changes nothing. Returns the withdrawal; to withdraw it
     admits the readings again.
 
-    reason: None where the right values replace them. Refused: no reason, an end before the start, a time without a reading.
+    reason: None where the right values replace them. Refused: no reason, an end before the start, a time without a reading,
+    one of which only hourly means are stored.
     """
     reason = "" if reason is None else require_reason(reason)
     lock_spool_facts()
@@ -38,6 +40,7 @@ def withdraw_readings(
     if end < start:
         sentence = _("{end} is before {start}.").format(end=format_time(end), start=format_time(start))
         raise refusal("end_before_start", sentence, "end")
+    require_single_readings(place, start, end, "start")
     span = ReadingWithdrawal(place=place, start=start, end=end, reason=reason, recorded_by=by)
     readings = list(Reading.objects.filter(_within(span), place=place).order_by("at"))
     if not readings:

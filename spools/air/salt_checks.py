@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 
 from background.prepared import Ids, PreparedRows
 from spools import limits
+from spools.air.averaged_hours import require_single_readings
 from spools.checks import lock_spool_facts, require_past_time, require_within
 from spools.facts import follows_withdrawal
 from spools.invalidation import invalidate_after_salt_check
@@ -132,5 +133,7 @@ def record_salt_check(
 
 @follows_withdrawal(SaltCheck)
 def _compute_again(check: SaltCheck) -> None:
-    """Readings count as if the check had not been made, or with it."""
+    """Readings count as if the check had not been made, or with it. Refused: where only their hourly means are left."""
+    later = check.place.salt_checks.valid().filter(at__gt=check.at).order_by("at").first()
+    require_single_readings(check.place, check.began_at, later.at if later else None, "at")
     invalidate_after_salt_check(check.place, check.began_at)

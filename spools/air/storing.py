@@ -9,9 +9,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from background.queue import enqueue
+from spools.air.averaged_hours import find_averaged
 from spools.air.dry_box_facts import boxes_in
 from spools.air.dry_box_simulation import quarter_of
-from spools.air.hourly import hour_of
+from spools.air.hourly import LEAST_KEPT, hour_of
 from spools.checks import lock_spool_facts
 from spools.invalidation import invalidate_after_readings
 from spools.models import Place, Reading, ReadingWithdrawal, WithdrawnReading
@@ -39,15 +40,18 @@ def store_readings(
 ) -> dict[int, set[datetime]]:
     """Store readings that can be true, as (°C, % RH) by their times. Returns the times that were new, by place id.
 
-    A time that has a reading already is passed over. So is one whose reading was withdrawn, from a sensor; from others
-    where the values are those that were withdrawn. A sensor's reading within a withdrawn span is stored as withdrawn.
+    A time that has a reading already, or of which an hourly mean is stored, is passed over. So is one whose reading
+    was withdrawn, from a sensor; from others where the values are those that were withdrawn. A sensor's reading within
+    a withdrawn span is stored as withdrawn.
     The number of queries grows with the places that get new readings.
     """
     known = find_readings({place.pk: times for place, times in readings.items()})
-    new = {
-        place: {at: values for at, values in values_by_time.items() if at not in known[place.pk]}
-        for place, values_by_time in readings.items()
-    }
+    old = timezone.now() - LEAST_KEPT
+    new = {}
+    for place, values_by_time in readings.items():
+        averaged = find_averaged(place, [at for at in values_by_time if at < old])
+        closed = known[place.pk].keys() | averaged
+        new[place] = {at: values for at, values in values_by_time.items() if at not in closed}
     if any(new.values()):
         lock_spool_facts()
         withdrawn_from = set(

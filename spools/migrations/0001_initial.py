@@ -1040,6 +1040,33 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="HourlyMean",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="hourly_means",
+                        to="spools.place",
+                    ),
+                ),
+                ("hour", models.DateTimeField(help_text="when it began, in UTC")),
+                ("temperature_c", models.FloatField()),
+                ("vapour_pa", models.FloatField(help_text="mean vapour pressure")),
+                ("readings", models.PositiveIntegerField(help_text="how many there were")),
+            ],
+            options={
+                "ordering": ["hour"],
+                "constraints": [models.UniqueConstraint(fields=("place", "hour"), name="hourly_mean_once")],
+            },
+        ),
+        migrations.CreateModel(
             name="Reading",
             fields=[
                 (

@@ -309,6 +309,28 @@ class Reading(Measurement):
         return f"{self.place_id} {self.at:%Y-%m-%d %H:%M} {self.temperature_c} °C {self.rh_pct} %"
 
 
+class HourlyMean(models.Model):
+    """The mean of a place's readings of one hour, in place of them. Of that hour no reading is added or withdrawn any more.
+
+    The readings were corrected by the salt checks of that time: spools/air/averaging.py.
+    """
+
+    place = models.ForeignKey(Place, models.PROTECT, related_name="hourly_means")
+    hour = models.DateTimeField(help_text="when it began, in UTC")
+    temperature_c = models.FloatField()
+    vapour_pa = models.FloatField(help_text="mean vapour pressure")
+    readings = models.PositiveIntegerField(help_text="how many there were")
+
+    class Meta:
+        ordering = ["hour"]
+        constraints = [models.UniqueConstraint(fields=["place", "hour"], name="hourly_mean_once")]
+
+    def __str__(self) -> str:
+        return (
+            f"{self.place_id} {self.hour:%Y-%m-%d %H} h: {self.temperature_c:.1f} °C {self.vapour_pa:.0f} Pa"
+        )
+
+
 class SaltCheck(Withdrawable):
     """A hygrometer's reading beside wet table salt in a closed bag, whose humidity is known (spools/air/salt_checks.py)."""
 
