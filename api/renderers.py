@@ -7,8 +7,7 @@ from typing import Any
 
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 
-# A text that begins like this would be computed by a spreadsheet (OWASP, CSV injection).
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
+from spools.edits.tables import guard_formula
 
 
 class CsvRenderer(BaseRenderer):
@@ -42,8 +41,8 @@ def flatten(row: dict[str, Any], prefix: str = "") -> dict[str, Any]:
             cells |= flatten(value, f"{prefix}{name}.")
         elif isinstance(value, list):
             cells[prefix + name] = JSONRenderer().render(value).decode() if value else ""
-        elif isinstance(value, str) and value.startswith(FORMULA):
-            cells[prefix + name] = f"'{value}"
+        elif isinstance(value, str):
+            cells[prefix + name] = guard_formula(value)
         elif isinstance(value, bool):
             cells[prefix + name] = json.dumps(value)
         else:

@@ -2,11 +2,14 @@ from django.urls import include, path, re_path
 from drf_spectacular.views import SpectacularSwaggerSplitView
 from rest_framework.routers import SimpleRouter
 
+from maintenance.files.kinds import KINDS
+
 from .views.audit import AuditEntries
 from .views.catalogue import CoreKinds, CouponTests, Feedstocks, Fillers, Makers, Polymers
 from .views.costs import UsageReport
 from .views.drying import DryingRuns
 from .views.events import Events
+from .views.files import Files
 from .views.flow_checks import FlowChecks
 from .views.job_files import JobFiles
 from .views.jobs import JobEvents, Jobs
@@ -30,7 +33,6 @@ from .views.reminders import Reminders
 from .views.scales import Scales, Scans, Weighings
 from .views.schema import SchemaView
 from .views.service import ServiceKinds, Services
-from .views.spool_lists import SpoolLists
 from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
 from .views.today import Now
 from .views.token import Tokens
@@ -61,7 +63,6 @@ for prefix, endpoint in [
     (r"spools/(?P<code>[^/]+)/joinings", Joinings),
     (r"spools/(?P<code>[^/]+)/respoolings", Respoolings),
     ("spools", Spools),
-    ("spool-lists", SpoolLists),
     ("drying-runs", DryingRuns),
     ("print-requests", PrintRequests),
     ("week-plans", WeekPlans),
@@ -91,8 +92,18 @@ for prefix, endpoint in [
 ]:
     router.register(prefix, endpoint, basename=endpoint.__name__.lower())
 
+files = [
+    entry
+    for kind in KINDS
+    for entry in (
+        path(f"files/{kind}.csv", Files.as_view({"get": "send_csv"}, kind=kind), name=f"files{kind}-csv"),
+        path(f"files/{kind}.json", Files.as_view({"get": "send_json"}, kind=kind), name=f"files{kind}-json"),
+        re_path(f"^files/{kind}/?$", Files.as_view({"post": "load"}, kind=kind), name=f"files{kind}-load"),
+    )
+]
 v1 = [
     *router.urls,
+    *files,
     re_path(
         "^readiness/?$", Readiness.as_view({"get": "retrieve_pair", "post": "judge_pairs"}), name="readiness"
     ),

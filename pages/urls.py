@@ -5,6 +5,7 @@ from django.urls import include, path
 SUBJECTS = [
     "costs",
     "drying",
+    "files",
     "first_hour",
     "flow",
     "frame",

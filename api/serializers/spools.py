@@ -11,7 +11,6 @@ from api.serializers.places import MoveFactSerializer, StaySerializer
 from api.serializers.statements import StatementSerializer
 from spools import limits
 from spools.facts import MAX_REASON_LENGTH
-from spools.inventory.listed import Listed
 from spools.models import Ending, Feedstock, Joining, MassEntry, Opening, Place, Respooling, Spool
 
 
@@ -197,31 +196,6 @@ class ReceiveAlikeSerializer(ReceiveSerializer):
 
 class ReceivedSerializer(serializers.Serializer):
     spools = SpoolSerializer(many=True)
-
-
-class ListFileSerializer(serializers.Serializer):
-    file = serializers.FileField(help_text="CSV with a column material; see the page that imports a list")
-
-
-class ListOptionsSerializer(StrictSerializer):
-    place = Id(queryset=Place.objects.all(), required=False)
-    preview = serializers.BooleanField(required=False)
-
-
-class ListedSerializer(serializers.Serializer):
-    line = serializers.IntegerField(help_text="of the file")
-    code = serializers.SerializerMethodField(
-        help_text="of the spool; null in a preview, unless the line gave it"
-    )
-    feedstock = serializers.CharField(source="spool.feedstock")
-    place = serializers.CharField()
-    amount_g = serializers.FloatField()
-    sealed = serializers.BooleanField(source="spool.sealed")
-    opened_at = serializers.DateTimeField(allow_null=True)
-    assumed = serializers.ListField(child=serializers.CharField(), help_text="columns that were guessed")
-
-    def get_code(self, listed: Listed) -> str | None:
-        return None if self.context.get("preview") and not listed.has_code else listed.spool.code
 
 
 class PriceSerializer(StrictSerializer):

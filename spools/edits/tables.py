@@ -2,7 +2,7 @@
 
 import csv
 import re
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Collection, Generator, Iterator, Mapping, Sequence
 from contextlib import closing
 from io import SEEK_END, TextIOWrapper
 from itertools import chain
@@ -18,23 +18,35 @@ MAX_LINES = 200_000
 THOUSANDS_OR_DECIMALS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 MAX_BYTES = 10 * 2**20
 Row = tuple[int, dict[str, str]]
+# A text that begins like this would be computed by a spreadsheet (OWASP, CSV injection).
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def guard_formula(text: str) -> str:
+    """A text as a cell: with an apostrophe before what a spreadsheet would compute, and before what looks so guarded."""
+    return f"'{text}" if text.lstrip("'").startswith(FORMULA) else text
+
+
+def unguard_formula(cell: str) -> str:
+    """The text of a cell that guard_formula wrote."""
+    return cell[1:] if cell.startswith("'") and cell.lstrip("'").startswith(FORMULA) else cell
 
 
 def read_table(
-    file: Any, needed: Sequence[str], others: Mapping[str, str] | None = None
+    file: Any, needed: Sequence[str], others: Mapping[str, str] | None = None, once: Collection[str] = ()
 ) -> Generator[Row, None, None]:
     """(number of the line, cells by column) of the rows of an open file of bytes; empty rows are passed over.
 
-    Commas, semicolons or tabs part the columns; the first line names them, in any case and order. needed: columns that
-    must be there; others: names by other headings of the same. Headings that nobody knows are passed over, cells that are
-    missing at the end of a row are empty. Refused, with the line: no text, a file too large, no header, a row
-    that ends before a needed column.
+    Commas, semicolons or tabs part the columns; the first line names them, in any case and order. needed: columns
+    that must be there; others: names by other headings of the same; once: those that may not be there twice. Headings
+    that nobody knows are passed over, cells that are missing at the end of a row are empty. Refused, with the line:
+    no text, a file too large, no header, a row that ends before a needed column.
     """
     with closing(_lines(file)) as lines:
         first = next(lines, "")
         if not first.strip():
             raise refusal("file_empty", " ".join([_("The file is empty."), _name_columns(needed)]))
-        yield from _parse(chain([first], lines), max(";\t,", key=first.count), needed, others or {})
+        yield from _parse(chain([first], lines), max(";\t,", key=first.count), needed, others or {}, once)
 
 
 def _lines(file: Any) -> Generator[str, None, None]:
@@ -76,7 +88,11 @@ def _not_text() -> ValidationError:
 
 
 def _parse(
-    lines: Iterator[str], delimiter: str, needed: Sequence[str], others: Mapping[str, str]
+    lines: Iterator[str],
+    delimiter: str,
+    needed: Sequence[str],
+    others: Mapping[str, str],
+    once: Collection[str],
 ) -> Iterator[Row]:
     try:
         reader = csv.reader(lines, delimiter=delimiter, strict=True)
@@ -85,6 +101,9 @@ def _parse(
         missing = [column for column in needed if column not in names]
         if missing:
             raise refusal("column_missing", _name_columns(needed, missing))
+        if twice := sorted({name for name in names if name in once and names.count(name) > 1}):
+            sentence = _("The first line names these columns twice: {columns}. Take one of each out.")
+            raise refusal("column_twice", sentence.format(columns=", ".join(twice)))
         last = max((names.index(column) for column in needed), default=0)
         for cells in reader:
             number = reader.line_num

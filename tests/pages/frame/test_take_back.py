@@ -328,7 +328,9 @@ WITHOUT = {
 
 # Acts whose facts and rows are noted as they are saved.
 NOTED = {
-    "bore-new", "coupon-test", "drying-finish", "drying-start", "feedstock-new", "flow-check-new", "job", "job-file-print",
+    "bore-new", "coupon-test", "drying-finish", "drying-start", "feedstock-new",
+    "file-feedstocks", "file-jobs", "file-parts", "file-places", "file-readings", "file-spools",
+    "flow-check-new", "job", "job-file-print",
     "job-new", "machine-new", "part-fit", "part-fit-used", "part-kind-new", "part-remove", "part-replace",
     "place-desiccant", "place-new", "place-salt-check", "planned-cancel", "planned-move", "planned-pin",
     "print-request-new", "printer-part-fit", "printer-part-fit-used", "prior-use", "reminder-complete",
@@ -336,11 +338,11 @@ NOTED = {
     "service-kind-new", "spool-away", "spool-cut", "spool-dry",
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
     "spool-receive", "spool-respool",
-    "spools-import", "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
+    "spools-move", "spool-unload", "spool-weigh", "stock-add", "toolhead-new", "trouble-new",
     "topic-rule-new", "trouble-outcome", "week-accept", "week-reject",
 }  # fmt: skip
 SHOWN = {
-    "audit", "calendar-feed", "drying", "feedstock", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
+    "audit", "calendar-feed", "drying", "feedstock", "files", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
     "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "sensors", "service",

@@ -1,0 +1,1 @@
+"""Parts and jobs as files, and the list of all kinds of files."""
