@@ -1,11 +1,13 @@
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text, Whole
 from api.serializers.facts import WITHDRAWAL, WithdrawableSerializer
 from api.serializers.machines import CheckSerializer, ReservationSerializer
 from api.serializers.statements import StatementSerializer
+from maintenance.jobs.progress import load_progress
 from maintenance.models import Job, JobEvent, JobUse, Toolhead
 from spools.models import Place
 
@@ -41,8 +43,21 @@ class JobEventSerializer(WithdrawableSerializer):
         ]
 
 
+class ProgressSerializer(serializers.Serializer):
+    """How far a running print is, as its printer's host reported last. paused_at: null while it prints."""
+
+    at = serializers.DateTimeField(allow_null=True)
+    pct = serializers.FloatField(allow_null=True)
+    metres = serializers.FloatField(allow_null=True)
+    paused_at = serializers.DateTimeField(allow_null=True)
+    reason = serializers.CharField(allow_blank=True)
+
+
 class JobSerializer(WithdrawableSerializer):
-    """known_before: the print was planned or recorded already, and this is that job."""
+    """known_before: the print was planned or recorded already, and this is that job.
+
+    progress: of one that prints, where its printer's host reported any.
+    """
 
     known_before = serializers.BooleanField(read_only=True)
     events = JobEventSerializer(many=True, read_only=True)
@@ -51,6 +66,7 @@ class JobSerializer(WithdrawableSerializer):
     reasons = CheckSerializer(many=True, read_only=True)
     stopped = StatementSerializer(allow_null=True, read_only=True)
     uses = JobUseSerializer(many=True, read_only=True)
+    progress = serializers.SerializerMethodField()
 
     class Meta:
         model = Job
@@ -69,6 +85,7 @@ class JobSerializer(WithdrawableSerializer):
             "max_flow_mm3_s",
             "file",
             "stopped",
+            "progress",
             "reprint_of",
             "uses",
             "reservations",
@@ -80,6 +97,11 @@ class JobSerializer(WithdrawableSerializer):
             "recorded_at",
             *WITHDRAWAL,
         ]
+
+    @extend_schema_field(ProgressSerializer(allow_null=True))
+    def get_progress(self, job: Job) -> dict[str, Any] | None:
+        progress = load_progress([job.pk]).get(job.pk) if job.stage == Job.Stage.PRINTING else None
+        return None if progress is None else ProgressSerializer(progress).data
 
 
 class OutcomeSerializer(StrictSerializer):

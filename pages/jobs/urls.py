@@ -1,6 +1,6 @@
 from django.urls import path
 
-from pages.jobs import files, views
+from pages.jobs import files, printer_events, views
 
 urlpatterns = [
     path("jobs/", views.jobs, name="jobs"),
@@ -17,4 +17,5 @@ urlpatterns = [
     path("jobs/files/<int:pk>/material/", files.job_file_material, name="job-file-material"),
     path("jobs/files/<int:pk>/print/", files.job_file_print, name="job-file-print"),
     path("jobs/<int:pk>/", views.job, name="job"),
+    path("machines/<int:pk>/events/", printer_events.printer_events, name="printer-events"),
 ]

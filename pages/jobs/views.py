@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 
 from maintenance.costs.shares import load_job_cost, load_rates
 from maintenance.jobs.judging import build_shares, fill_slots, judge_shares
+from maintenance.jobs.progress import load_progress
 from maintenance.jobs.projects import set_project
 from maintenance.jobs.queries import find_spools_without_use
 from maintenance.jobs.records import Outcome, record_job, require_start_time
@@ -42,7 +43,10 @@ def jobs(request: HttpRequest) -> HttpResponse:
     )
     over = rows.exclude(pk__in=not_over.values("pk"))
     page = Paginator(over, PER_PAGE).get_page(request.GET.get("page"))
-    context = {"page": page, "not_over": not_over if page.number == 1 else [], "now": timezone.now()}
+    running = list(not_over) if page.number == 1 else []
+    progress = load_progress([row.pk for row in running if row.stage == Stage.PRINTING])
+    pairs = [(row, progress.get(row.pk)) for row in running]
+    context = {"page": page, "not_over": pairs, "now": timezone.now()}
     context |= {"search": search, "query": search.query}
     return render(request, "jobs/list.html", context)
 
@@ -176,6 +180,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "without_use": Spool.objects.filter(pk__in=without_use.get(row.pk, ())),
             "reserved": reserved,
             "steps": _list_steps(row),
+            "progress": load_progress([row.pk]).get(row.pk) if row.stage == Stage.PRINTING else None,
             "forms": forms,
             "cost": load_job_cost(row) if row.is_over else None,
             "currency": load_rates().currency,

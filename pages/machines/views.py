@@ -19,6 +19,7 @@ from maintenance.board.pictures import picture_machines
 from maintenance.board.shop import Board, load_board
 from maintenance.board.toolheads import read_upkeep
 from maintenance.board.version import board_version
+from maintenance.jobs.progress import Progress, load_progress
 from maintenance.machines.printers import (
     add_printer,
     add_toolhead,
@@ -29,7 +30,7 @@ from maintenance.machines.printers import (
     save_printer,
     save_toolhead,
 )
-from maintenance.models import Fitting, JobUse, Loading, Printer, Toolhead
+from maintenance.models import Fitting, Job, JobUse, Loading, Printer, PrinterEvent, Toolhead
 from maintenance.parts.life import load_fitted_parts
 from maintenance.parts.words import name_part
 from maintenance.service.intervals import load_service_statuses
@@ -42,6 +43,7 @@ from spools.wording import format_time
 
 SHOWN_JOBS = 10
 PER_PAGE = 8
+OPEN_STATES = (PrinterEvent.State.WAITING, PrinterEvent.State.REFUSED)
 FITTING_COLUMNS = ("toolhead", "printer", "role", "start", "part__kind__name")
 # The id of a toolhead, or of a printer for what the whole printer has once.
 Site = tuple[int | None, int | None]
@@ -88,12 +90,20 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
                 if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
+            "running": _list_running(printer),
+            "open_events": printer.events.valid().filter(state__in=OPEN_STATES).count(),
             "past": [
                 (row, name_part(row.part))
                 for row in past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS]
             ],
         },
     )
+
+
+def _list_running(printer: Printer) -> list[tuple[Job, Progress]]:
+    """The jobs that print there, with the progress that the printer's host reported."""
+    jobs = {row.pk: row for row in Job.objects.valid().filter(printer=printer, stage=Job.Stage.PRINTING)}
+    return [(jobs[pk], progress) for pk, progress in load_progress(jobs).items()] if jobs else []
 
 
 def _toolheads() -> Prefetch:

@@ -345,6 +345,7 @@ SHOWN = {
     "audit", "calendar-feed", "drying", "feedstock", "files", "first-verdict", "flow-check", "jobs", "labels", "live", "machine",
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
+    "printer-events",
     "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "sensors", "service",
     "short-code", "label-tags", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",

@@ -3,7 +3,8 @@
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.models import Job
+from maintenance.jobs.printer_events import Reported, record_events
+from maintenance.models import Job, PrinterEvent
 from spools.models import Spool
 from tests.pages.shown import notes, notices, require_refused, shows
 from tests.pages.small_shop import a_job, local_input
@@ -68,3 +69,38 @@ def test_temperatures_that_nobody_gives_are_those_of_the_last_job_or_of_the_mate
     assert desk.post(reverse("job-new"), values | {"bed_c": ""}).status_code == 302
     created = Job.objects.exclude(pk=last.pk).get()
     assert (created.nozzle_c, created.bed_c) == (last.nozzle_c, last.bed_c)
+
+
+def test_the_progress_and_the_open_events_of_a_printer_are_shown(shop, desk):
+    printer = shop.toolheads[0].printer
+    machine, open_events = reverse("machine", args=[printer.pk]), reverse("printer-events", args=[printer.pk])
+    assert "open_events" not in notes(desk.get(machine))
+
+    def report(kind, ago, **values):
+        record_events([Reported(f"{kind}{ago}", printer.pk, "17", kind, hours_ago(ago), None, values)])
+
+    report("finished", 1, metres=5.0)
+    assert "open_events" in notes(desk.get(machine))
+    assert "event_waiting" in notes(desk.get(open_events))
+    waiting = PrinterEvent.objects.get()
+    assert (
+        desk.post(reverse("withdraw", args=["printer-event", waiting.pk]), {"reason": "slip"}).status_code
+        == 302
+    )
+    assert "event_waiting" not in notes(desk.get(open_events))
+    report(
+        "started",
+        2,
+        mass_g=40,
+        hours=6,
+        nozzle_c=210,
+        bed_c=60,
+        name="Lamp foot",
+        toolhead=shop.toolheads[0].name,
+    )
+    report("progress", 0.5, pct=42.0)
+    report("paused", 0.4, reason="filter change")
+    for address in (machine, reverse("jobs"), reverse("job", args=[Job.objects.get().pk])):
+        assert shows(desk.get(address), "42 %", "filter change", note="progress")
+    report("resumed", 0.2)
+    assert not shows(desk.get(machine), "filter change", note="progress")
