@@ -45,7 +45,9 @@ class Progress:
 
 
 def load_progress(jobs: Collection[int]) -> dict[int, Progress]:
-    """The progress of those of these jobs that print and whose host reported any, by id. Two queries."""
+    """The progress of those of these jobs that print and whose host reported any, by id. Two queries; none without."""
+    if not jobs:
+        return {}
     valid = PrinterEvent.objects.valid().filter(job=OuterRef("pk"), state=PrinterEvent.State.RECORDED)
     events = valid.order_by("-at", "-pk").values("pk")
     last_of = {

@@ -69,7 +69,9 @@ def machines(request: HttpRequest) -> HttpResponse:
 
 
 def machine(request: HttpRequest, pk: int) -> HttpResponse:
-    printer = get_object_or_404(Printer.objects.prefetch_related(_toolheads()), pk=pk)
+    open_events = Count("events", Q(events__state__in=OPEN_STATES, events__withdrawn_at=None))
+    printers = Printer.objects.annotate(open_events=open_events).prefetch_related(_toolheads())
+    printer: Any = get_object_or_404(printers, pk=pk)
     uses = JobUse.objects.filter(toolhead__printer=printer).order_by("-job__start")
     on_printer = Q(toolhead__printer=printer) | Q(printer=printer)
     past = Fitting.objects.valid().filter(on_printer, end__isnull=False).order_by("-end")
@@ -90,8 +92,8 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
                 if status.since.overdue
             ],
             "uses": uses.select_related("job", "spool", "toolhead")[:SHOWN_JOBS],
-            "running": _list_running(printer),
-            "open_events": printer.events.valid().filter(state__in=OPEN_STATES).count(),
+            "running": _list_running(board, printer),
+            "open_events": printer.open_events,
             "past": [
                 (row, name_part(row.part))
                 for row in past.select_related("part__kind", "toolhead__printer", "printer")[:SHOWN_JOBS]
@@ -100,10 +102,14 @@ def machine(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _list_running(printer: Printer) -> list[tuple[Job, Progress]]:
-    """The jobs that print there, with the progress that the printer's host reported."""
-    jobs = {row.pk: row for row in Job.objects.valid().filter(printer=printer, stage=Job.Stage.PRINTING)}
-    return [(jobs[pk], progress) for pk, progress in load_progress(jobs).items()] if jobs else []
+def _list_running(board: Board, printer: Printer) -> list[tuple[Job, Progress]]:
+    """The jobs that print there, with the progress that the printer's host reported. No query where none prints."""
+    heads = {toolhead.pk for toolhead in printer.toolheads.all()}
+    progress = load_progress(
+        {row.job for row in board.occupation.rows if row.printing and row.toolhead_id in heads}
+    )
+    jobs = Job.objects.in_bulk(progress)
+    return [(jobs[pk], reported) for pk, reported in progress.items()]
 
 
 def _toolheads() -> Prefetch:
