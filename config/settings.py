@@ -10,6 +10,7 @@ from csp.constants import NONE, SELF
 
 from background import logs
 from background.units import METRIC, UNITS
+from config.mqtt import read_broker
 
 # Matrices are small here: threads for linear algebra would cost memory, and a process with threads is not forked.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -315,6 +316,11 @@ except ValueError:
     raise _refuse("WEBHOOK_NETWORKS", "write networks such as 192.168.1.0/24, separated by commas.") from None
 # Identity of the shop for browser notifications, 32 bytes in base64url. Empty: a key in the data folder.
 VAPID_PRIVATE_KEY = os.environ.get("VAPID_PRIVATE_KEY", "")
+
+# The broker of the sensors. None: nothing listens.
+MQTT_BROKER = read_broker(os.environ, SECRET_KEY)
+# Processes that ./run starts beside the pages and the workers: the command of each.
+MORE_PROCESSES = {"mqtt-listener": "listen_mqtt"} if MQTT_BROKER else {}
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"

@@ -64,7 +64,9 @@ class Mosquitto:
     def start(self) -> None:
         with (self.folder / "log").open("ab") as log:
             command = ["/usr/sbin/mosquitto", "-c", str(self.folder / "configuration")]
-            self.process = subprocess.Popen(command, cwd=self.folder, stdout=log, stderr=log, **self.user)
+            self.process = subprocess.Popen(
+                command, cwd=self.folder, stdout=log, stderr=log, env={}, **self.user
+            )
         wait_for("Mosquitto", self._answers, every_s=0.02)
 
     def kill(self) -> None:

@@ -10,6 +10,7 @@ import redis
 from celery import current_app
 from django.conf import settings
 from django.core.exceptions import ImproperlyConfigured
+from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from background.queues import QUEUES
@@ -56,7 +57,7 @@ def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
     """Web servers on one socket, and one worker for all queues, whose thread is the schedule.
 
     With Redis a second worker, so that a mail server that hangs delays nothing else, and the schedule in a
-    process of its own.
+    process of its own. Beside them the processes of the settings.
     """
     webs = [
         Child(f"web-{number}" if number > 1 else "web", partial(serve, listener), close=(lock,))
@@ -68,9 +69,12 @@ def _children(listener: socket.socket, lock: IO[str]) -> list[Child]:
         shared_queues = [queue for queue in QUEUES if queue != "delivery"]
         schedule = Child("schedule", partial(_celery, "beat"))
         workers = [_worker("worker", shared_queues), _worker("delivery-worker", ["delivery"]), schedule]
-    for worker in workers:
-        worker.close = (lock, listener)
-    return [*webs, *workers]
+    others = [
+        Child(name, partial(call_command, command)) for name, command in settings.MORE_PROCESSES.items()
+    ]
+    for process in [*workers, *others]:
+        process.close = (lock, listener)
+    return [*webs, *workers, *others]
 
 
 def _worker(name: str, queues: Sequence[str]) -> Child:
