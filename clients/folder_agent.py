@@ -168,9 +168,9 @@ class Agent:
             queue.execute("UPDATE agent_jobs SET stage = ? WHERE job = ?", (stage, job))
 
     def _read_note(self, file: JobFile) -> dict[str, Any]:
-        """The fields of the note beside a file, or where the file was planned. Raises ValueError."""
-        name = file.path.name + ".json"
-        for path in (file.path.with_name(name), self.folder / file.printer / name):
+        """The fields of the note beside a file, or in another folder of its printer. Raises ValueError."""
+        others = (self.folder / file.printer / name for name in KIND_BY_FOLDER)
+        for path in (folder / f"{file.path.name}.json" for folder in (file.path.parent, *others)):
             if path.is_file():
                 said = json.loads(path.read_text(encoding="utf-8"))
                 if not isinstance(said, dict) or said.keys() - {*EVENT_FIELDS, "at", "result"}:

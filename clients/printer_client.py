@@ -68,14 +68,26 @@ EVENT_FIELDS: dict[str, tuple[type, str]] = {
     "pct": (float, "of the job that is printed"),
     "parts": (int, "how many were printed at once"),
     "good_parts": (int, "how many of them are good"),
-    "reason": (str, "why it failed or stopped"),
+    "reason": (str, "why it paused, failed or stopped"),
+    "unload_to": (str, "the place where the former spool goes, by its id or name"),
 }
-ASK_FIELDS = {**JOB_FIELDS, "feedstock": (str, "the id of the material that the job was made for")}
+ASK_FIELDS = {
+    "printer": (str, "its id or name; then the toolhead is one of its names, or left out where there is one"),
+    **JOB_FIELDS,
+    "max_flow_mm3_s": (float, "fastest flow of the job"),
+    "feedstock": (str, "the id of the material that the job was made for"),
+    "polymer": (str, "the id of the polymer that the job was made for"),
+    "slot": (int, "of a toolhead with spools in several"),
+    "job": (str, "the print host's own id of the print, whose plan is not in its way"),
+    "name": (str, "of the job, likewise"),
+}
 BATCH = 200
 MOST_WAIT_S = 60.0
 MOST_ANSWER_BYTES = 16 * 2**20
 # A clock that is this close is right: an answer takes a moment, too.
 CLOCK_TOLERANCE_S = 2.0
+# A wrong one is compared until the difference lies within this; HTTP tells whole seconds.
+NARROW_S, MOST_LOOKS = 1.3, 8
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS events (
     number INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -84,6 +96,7 @@ CREATE TABLE IF NOT EXISTS events (
     boot TEXT,
     boot_s REAL,
     content TEXT NOT NULL,
+    sent TEXT,
     refused TEXT
 )
 """
@@ -245,25 +258,18 @@ class Client:
             queue.execute("UPDATE events SET refused = NULL")
 
     def send(self, for_s: float = 0.0) -> int:
-        """Send the queue in its order, and return how many events are left.
+        """Send the queue in its order, and return 0 when none is left.
 
         for_s: how long to try again while there is no answer, with growing pauses. Raises WrongSetup, and NoAnswer
         where the last attempt got none. The same event is sent again, with the same id, until it is answered.
         """
         ends, wait_s = time.monotonic() + for_s, 1.0
         while True:
-            with self.queue() as queue:
-                rows = queue.execute(
-                    "SELECT number, id, at, boot, boot_s, content FROM events WHERE refused IS NULL"
-                    " ORDER BY number LIMIT ?",
-                    (BATCH,),
-                ).fetchall()
-            if not rows:
+            if not self.waiting():
                 return 0
             try:
-                if self._clock_off_s[0] == -math.inf:
-                    self.ask("GET", "/healthz")
-                self._send_rows(rows)
+                self._compare_clocks()
+                self._send_events(self._take_batch())
                 wait_s = 1.0
             except NoAnswer as error:
                 pause_s = max(error.wait_s, wait_s * random.uniform(0.5, 1.0))  # noqa: S311
@@ -272,43 +278,70 @@ class Client:
                 time.sleep(pause_s)
                 wait_s = min(2 * wait_s, MOST_WAIT_S)
 
-    def _send_rows(self, rows: list[Any]) -> None:
-        """Send these rows of the queue, and take those off it that were answered."""
-        body = json.dumps([self._event(*row[1:]) for row in rows]).encode()
-        status, answer = self.ask("POST", "/api/v1/printer-events", body)
-        if status == 409:
-            raise NoAnswer("The shop was about to record the same.")
-        if status != 200 and len(rows) > 1:
-            # One that the shop cannot read holds up no other.
-            for row in rows:
-                self._send_rows([row])
-            return
-        if status != 200:
-            reasons = {rows[0][1]: json.dumps(answer)}
-        else:
-            try:
-                by_id = {str(result["id"]): result for result in answer["results"]}
-                results = [by_id[row[1]] for row in rows]
-                refused = [result for result in results if result["result"] == "refused"]
-            except (KeyError, TypeError):
-                raise NoAnswer("The shop did not answer each event.") from None
-            reasons = {str(result["id"]): json.dumps(result.get("errors")) for result in refused}
+    def _take_batch(self) -> list[dict[str, Any]]:
+        """The first events of the queue, as they are sent: the same each time, though the clock may be set between."""
         with self.queue() as queue:
-            for number, own_id, *_ in rows:
-                if own_id in reasons:
-                    queue.execute("UPDATE events SET refused = ? WHERE number = ?", (reasons[own_id], number))
-                else:
-                    queue.execute("DELETE FROM events WHERE number = ?", (number,))
+            columns = "number, id, at, boot, boot_s, content, sent"
+            rows = queue.execute(
+                f"SELECT {columns} FROM events WHERE refused IS NULL ORDER BY number LIMIT ?",  # noqa: S608
+                (BATCH,),
+            ).fetchall()
+            batch = []
+            for number, own_id, at, boot, boot_s, content, sent in rows:
+                event = json.loads(sent) if sent else self._prepare(own_id, at, boot, boot_s, content)
+                if not sent:
+                    queue.execute("UPDATE events SET sent = ? WHERE number = ?", (json.dumps(event), number))
+                batch.append(event)
+        return batch
 
-    def _event(self, own_id: str, at: float, boot: str | None, boot_s: float | None, content: str) -> dict:
-        """An event as it is sent, its time by the clock of the shop."""
+    def _prepare(
+        self, own_id: str, at: float, boot: str | None, boot_s: float | None, content: str
+    ) -> dict[str, Any]:
+        """An event with its time by the clock of the shop; with sent_at where that clock is not known."""
         now, off_s = _now(), self.clock_off_s()
         if boot_s is not None and now.boot_s is not None and boot == now.boot:
             by_boot = now.at - (now.boot_s - boot_s)
             # The clock was set since, as on a machine without a battery that has found the network.
             at = by_boot if abs(by_boot - at) > CLOCK_TOLERANCE_S else at
         event = {"id": own_id, **json.loads(content), "at": _iso(at + (off_s or 0.0))}
-        return event if off_s is not None else {**event, "sent_at": _iso(now.at)}
+        return event if off_s is not None else {**event, "sent_at": None}
+
+    def _send_events(self, events: list[dict[str, Any]]) -> None:
+        """Send these, and take those off the queue that were answered."""
+        now = _iso(time.time())
+        body = [{**event, "sent_at": now} if "sent_at" in event else event for event in events]
+        status, answer = self.ask("POST", "/api/v1/printer-events", json.dumps(body).encode())
+        if status == 409:
+            raise NoAnswer("The shop was about to record the same.")
+        if status != 200 and len(events) > 1:
+            # One that the shop cannot read holds up no other.
+            for event in events:
+                self._send_events([event])
+            return
+        if status != 200:
+            reasons = {events[0]["id"]: json.dumps(answer)}
+        else:
+            try:
+                by_id = {str(result["id"]): result for result in answer["results"]}
+                results = [by_id[event["id"]] for event in events]
+                refused = [result for result in results if result["result"] == "refused"]
+            except (KeyError, TypeError):
+                raise NoAnswer("The shop did not answer each event.") from None
+            reasons = {str(result["id"]): json.dumps(result.get("errors")) for result in refused}
+        with self.queue() as queue:
+            for own_id in (event["id"] for event in events):
+                if own_id in reasons:
+                    queue.execute("UPDATE events SET refused = ? WHERE id = ?", (reasons[own_id], own_id))
+                else:
+                    queue.execute("DELETE FROM events WHERE id = ?", (own_id,))
+
+    def _compare_clocks(self) -> None:
+        """Ask for the shop's time until a clock that is wrong is known to about a second, but not for ever."""
+        for _ in range(MOST_LOOKS):
+            low, high = self._clock_off_s
+            if self.clock_off_s() == 0.0 or high - low <= NARROW_S:
+                return
+            self.ask("GET", "/healthz")
 
     def clock_off_s(self) -> float | None:
         """Seconds to add to this machine's clock to get the shop's; 0 for one that is right, None: not known."""
@@ -319,16 +352,17 @@ class Client:
 
     # Questions
 
-    def may_start(self, toolhead: str | int, **job: Any) -> Verdict:
+    def may_start(self, toolhead: str | int | None = None, **job: Any) -> Verdict:
         """Whether a job may start. job: fields of ASK_FIELDS. Raises NoAnswer, WrongSetup, ValueError."""
-        asked = {"toolhead": toolhead, **{name: value for name, value in job.items() if value is not None}}
+        given = {"toolhead": toolhead, **job}
+        asked = {name: value for name, value in given.items() if value is not None}
         unknown = sorted(asked.keys() - ASK_FIELDS.keys())
         if unknown:
             raise ValueError(f"A job has no {', '.join(unknown)}.")
         if "file" in asked:
             asked["file"] = digest_of(asked["file"])
         status, answer = self.ask("GET", f"/api/v1/may-start?{urlencode({**asked, 'refuse': 1})}")
-        if status not in (200, 409) or "errors" in answer:
+        if status not in (200, 409) or not isinstance(answer, dict) or "state" not in answer:
             raise ValueError(describe(answer))
         return Verdict(status == 200, answer)
 
@@ -459,8 +493,7 @@ def _parser() -> argparse.ArgumentParser:
     event.add_argument("--id", help="of this event; without it a new one")
     for one, fields in ((ask, ASK_FIELDS), (event, EVENT_FIELDS)):
         for name, (kind, meaning) in fields.items():
-            flag, required = "--" + name.replace("_", "-"), one is ask and name == "toolhead"
-            one.add_argument(flag, type=kind, help=meaning.replace("%", "%%"), required=required)
+            one.add_argument("--" + name.replace("_", "-"), type=kind, help=meaning.replace("%", "%%"))
     send = commands.add_parser("send", help="0: all is sent, 1: some is left or was refused, 2: wrong set-up")
     send.add_argument("--for", dest="for_s", type=float, default=60.0, help="seconds to try again")
     send.add_argument("--again", action="store_true", help="what was refused, too")
