@@ -61,7 +61,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 # Tests that start programs and wait for them.
-WAITING = ("tests/background/", "tests/browser/", "tests/services/", "tests/setup/")
+WAITING = (
+    "tests/background/",
+    "tests/browser/",
+    "tests/clients/",
+    "tests/farm/",
+    "tests/services/",
+    "tests/setup/",
+)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -21,34 +21,34 @@ class LoadingSerializer(StrictSerializer):
     digest = Text(required=False, max_length=64)
 
 
-class RowsFileSerializer(serializers.Serializer):
+class FileSerializer(serializers.Serializer):
     file = serializers.FileField(help_text="CSV or JSON")
 
 
-class FileDifferenceSerializer(serializers.Serializer):
+class DifferenceSerializer(serializers.Serializer):
     column = serializers.CharField()
     before = serializers.CharField(allow_blank=True)
     after = serializers.CharField(allow_blank=True)
 
 
-class FileChangeSerializer(serializers.Serializer):
+class ChangeSerializer(serializers.Serializer):
     line = serializers.IntegerField(help_text="of the CSV, or the number of the row in JSON")
     result = serializers.ChoiceField(["new", "changed"])
     label = serializers.CharField()
     id = serializers.CharField(
         allow_null=True, help_text="code of a spool, else the number; null of a new row"
     )
-    differences = FileDifferenceSerializer(many=True)
+    differences = DifferenceSerializer(many=True)
     assumed = serializers.ListField(child=serializers.CharField(), help_text="columns that were guessed")
     note = serializers.CharField(allow_blank=True)
 
 
-class FileOutcomeSerializer(serializers.Serializer):
+class OutcomeSerializer(serializers.Serializer):
     stored = serializers.BooleanField(help_text="false: only looked through")
     digest = serializers.CharField(help_text="the same while the file would do the same")
     counts = serializers.DictField(child=serializers.IntegerField(), help_text="rows: new, changed, same")
     ignored = serializers.ListField(child=serializers.CharField(), help_text="unknown columns")
-    changes = FileChangeSerializer(many=True, help_text="without rows that are as stored; at most 2,000")
+    changes = ChangeSerializer(many=True, help_text="without rows that are as stored; at most 2,000")
 
     def to_representation(self, outcome: Outcome) -> dict[str, Any]:
         changes = [change for change in outcome.changes if change.result != SAME][:MOST_CHANGES]

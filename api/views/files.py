@@ -35,7 +35,7 @@ class Files(Endpoint):
     """Rows of one kind as CSV or JSON. The columns are in docs/neighbours/files.md and on the page of files."""
 
     queryset = Spool.objects.none()
-    serializer_class = serializers.FileOutcomeSerializer
+    serializer_class = serializers.OutcomeSerializer
     parser_classes = [CSVParser, JSONFileParser, MultiPartParser]
     pagination_class = None
     kind = "places"
@@ -66,10 +66,10 @@ class Files(Endpoint):
         request={
             "text/csv": OpenApiTypes.STR,
             "application/json": OpenApiTypes.OBJECT,
-            "multipart/form-data": serializers.RowsFileSerializer,
+            "multipart/form-data": serializers.FileSerializer,
         },
         parameters=OPTIONS,
-        responses={200: serializers.FileOutcomeSerializer, 409: serializers.FileOutcomeSerializer},
+        responses={200: serializers.OutcomeSerializer, 409: serializers.OutcomeSerializer},
         description="Adds and changes what its rows state, all of them or none; each bad line is named.",
     )
     def load(self, request: Request) -> Response:
@@ -85,6 +85,6 @@ class Files(Endpoint):
             )
         except ShopChanged as error:
             errors = [{"field": "digest", "code": error.code, "message": error.messages[0]}]
-            present = serializers.FileOutcomeSerializer(error.outcome).data
+            present = serializers.OutcomeSerializer(error.outcome).data
             return Response({"errors": errors, "present": present}, status=409)
-        return respond(serializers.FileOutcomeSerializer, outcome)
+        return respond(serializers.OutcomeSerializer, outcome)

@@ -20,10 +20,6 @@ from api.parsers import JSONParser
 from maintenance.gcode import GcodeError, ReaderSettings, read_job, read_job_apart
 from spools import codes
 from spools.air.csv_import import read_csv
-from spools.files.columns import show_value
-from spools.files.formats import read_file
-from spools.files.places import Places
-from spools.files.spools import Spools
 from spools.physics import scenario
 from tests.fuzz.containers import draw_container
 from tests.fuzz.mutations import INTERESTING, mutate
@@ -166,39 +162,6 @@ def feed_readings(data: bytes) -> str:
     return refused(lambda: read_csv(BytesIO(data)))
 
 
-TABLES = [
-    b'name,kind,room,in_use\n\'=Loft,shelf,,true\n"Dry ""box""",dry_box,Loft,\n',
-    "\ufeffName;Kind;assumed_rh_pct\r\nLoft;Shelf;50,5\r\n".encode(),
-    b'{"kind": "places", "rows": [{"name": "Loft", "kind": "shelf", "assumed_rh_pct": 50.5, "in_use": true}]}',
-    b"code,material,price,opened_on\n7KD-4QM,PLA,24.90,sealed\n,PA6,,2026-01-31\n",
-]
-
-
-def generate_table(draw: Random) -> bytes:
-    if draw.random() < 0.4:
-        return write_json(draw, vary(draw, json.loads(TABLES[2])))
-    names = draw.sample(
-        [b"name", b"kind", b"NAME", b"code", b"price", b"opened_on", b"in_use"], draw.randrange(1, 6)
-    )
-    cells = [*CELLS, *INTERESTING, b"'=1", b"shelf", b"true", b"sealed", b'"a ""b"""', b"1,000"]
-    rows = [b",".join(names)]
-    rows += [b",".join(draw.choice(cells) for _ in names) for _ in range(draw.randrange(6))]
-    return draw.choice((b"\n", b"\r\n")).join(rows)
-
-
-def feed_table(data: bytes) -> str:
-    """Each cell by the reader of its column; the names in it are looked up later."""
-
-    def read() -> None:
-        kind = Spools if len(data) % 3 == 0 else Places
-        for line in read_file(kind(), BytesIO(data)):
-            for column in kind.columns:
-                if cell := line.cells.get(column.name):
-                    show_value(column.read(column, cell))
-
-    return refused(read)
-
-
 LABELS = [
     b"7KD-4QM",
     b"7kd 4qm",
@@ -320,7 +283,6 @@ def parsers(folder: Path) -> list[Parser]:
         Parser("container", containers, around, job.feed),
         Parser("apart", containers, around, apart.feed, cheap=False),
         Parser("readings as CSV", [READINGS, LOGGER], generate_readings, feed_readings),
-        Parser("table of rows", TABLES, generate_table, feed_table),
         Parser("label", LABELS, generate_label, feed_label),
         Parser("JSON body", texts, lambda draw: write_json(draw, draw_value(draw)), feed_json),
         Parser("scenario", texts[:1], lambda draw: write_json(draw, vary(draw, SCENARIO)), feed_scenario),
