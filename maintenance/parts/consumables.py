@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import QuerySet
+from django.utils import translation
 
 from maintenance.changes import STOCK, facts_changed
 from maintenance.models import PartKind, ServiceEntry, StockEntry
@@ -31,10 +32,13 @@ def take_for_charge(instance: DesiccantCharge, created: bool, **_: Any) -> None:
         return
     if instance.condition != DesiccantCharge.Condition.NEW or not instance.dry_mass_g:
         return
+    # Names of materials are data of the shop: in English as in the catalogue, whatever language the page has.
+    with translation.override("en"):
+        material = str(DesiccantCharge.Kind(instance.kind).label)
     kinds = PartKind.objects.filter(
         role=PartKind.Role.DESICCANT,
         stock_unit=PartKind.StockUnit.GRAMS,
-        material__iexact=DesiccantCharge.Kind(instance.kind).label,
+        material__iexact=material,
     )
     counts = in_stock(kinds)
     kind = next((kind for kind in kinds if counts.get(kind.pk, 0) > 0), None)

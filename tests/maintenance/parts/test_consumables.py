@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.utils import timezone
+from django.utils import timezone, translation
 
 from maintenance.board.consumables import forecast_stock
 from maintenance.board.upkeep import ServiceUpkeep, Upkeep
@@ -78,14 +78,16 @@ def test_a_service_is_recorded_though_the_stock_is_short(shop, grease, greasing)
     assert in_stock()[grease.pk] == 0
 
 
-def test_new_desiccant_comes_from_stock(shop):
+@pytest.mark.parametrize("language", ["en-gb", "de"])
+def test_new_desiccant_comes_from_stock_in_any_language(shop, language):
     gel = consumable("desiccant", "silica gel", "g", material="silica gel")
     add_stock(gel, 500, at=hours_ago(100))
     regenerated = {"condition": "regenerated", "regenerated_c": 120.0}
     put_desiccant(shop.box, "silica_gel", 200, at=hours_ago(40), **regenerated)
     put_desiccant(shop.box, "molecular_sieve", 200, at=hours_ago(30), condition="new")
     assert in_stock()[gel.pk] == 500
-    charge = put_desiccant(shop.box, "silica_gel", 150, at=hours_ago(20), condition="new")
+    with translation.override(language):
+        charge = put_desiccant(shop.box, "silica_gel", 150, at=hours_ago(20), condition="new")
     assert in_stock()[gel.pk] == 350
     withdraw(charge, reason="not put in")
     assert in_stock()[gel.pk] == 500
