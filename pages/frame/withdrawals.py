@@ -42,6 +42,7 @@ from spools.models import (
     ReadingWithdrawal,
     Respooling,
     SaltCheck,
+    SensorPlacement,
 )
 from spools.wording import format_exact, format_mass, format_temperature, format_time
 
@@ -72,6 +73,15 @@ def _mass_entry_title(entry: MassEntry) -> str:
         return _("weighing of {mass}, spool {spool}").format(mass=format_mass(entry.gross_g, -2), spool=spool)
     mass = format_mass(-(entry.net_change_g or 0), -2)
     return _("{mass} {kind}, spool {spool}").format(mass=mass, kind=entry.get_kind_display(), spool=spool)
+
+
+def _placement_title(placement: SensorPlacement) -> str:
+    time = format_time(placement.start)
+    if placement.place is None:
+        return _("{sensor} without a place since {time}").format(sensor=placement.sensor, time=time)
+    return _("{sensor} in {place} since {time}").format(
+        sensor=placement.sensor, place=placement.place, time=time
+    )
 
 
 def _move_title(move: Move) -> str:
@@ -169,6 +179,14 @@ KINDS = {
         lambda check: f"{check}, {check.place}",
         gettext_lazy("The readings since count as if it had not been made."),
         lambda check: reverse("place", args=[check.place_id]),
+    ),
+    "sensor-placement": FactKind(
+        SensorPlacement.objects.select_related("sensor", "place"),
+        _placement_title,
+        gettext_lazy(
+            "Readings that came by it stay with the place: withdraw them there. Later values follow the placement before it."
+        ),
+        lambda placement: reverse("sensor", args=[placement.sensor_id]),
     ),
     "mass-entry": FactKind(
         MassEntry.objects.select_related("spool"),

@@ -41,7 +41,7 @@ TEXTS = {
 BELONG = {
     "spools": ["/s/"],
     "materials": ["/feedstocks/"],
-    "places": ["/scales/"],
+    "places": ["/scales/", "/sensors/"],
     "machines": ["/toolheads/", "/fittings/", "/flow-checks/", "/service/", "/parts/", "/bore-readings/"],
 }
 

@@ -323,6 +323,7 @@ WITHOUT = {
     },
     "a whole shop, each part of which is corrected on its page": {"first-hour"},
     "many rows of which a span is withdrawn on the place's page": {"place-readings"},
+    "values of a sensor, whose readings are withdrawn on the place's page": {"sensor-held"},
 }
 
 
@@ -334,7 +335,7 @@ NOTED = {
     "job-new", "machine-new", "part-fit", "part-fit-used", "part-kind-new", "part-remove", "part-replace",
     "place-desiccant", "place-new", "place-salt-check", "planned-cancel", "planned-move", "planned-pin",
     "print-request-new", "printer-part-fit", "printer-part-fit-used", "prior-use", "reminder-complete",
-    "reminder-snooze", "reminders-snooze", "scale-held", "scale-new", "service-done",
+    "reminder-snooze", "reminders-snooze", "scale-held", "scale-new", "sensor-place", "service-done",
     "service-kind-new", "spool-away", "spool-cut", "spool-dry",
     "spool-end", "spool-join", "spool-load", "spool-move", "spool-open", "spool-past-drying", "spool-past-loading",
     "spool-receive", "spool-respool",
@@ -346,7 +347,7 @@ SHOWN = {
     "machines", "material",
     "materials", "part", "part-kind", "password-changed", "password-reset-confirm", "place", "places", "print-request",
     "printer-events",
-    "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "sensors", "service",
+    "manifest", "reminder", "reminders", "reminders-ended", "scales", "scan", "sensor", "sensors", "service",
     "short-code", "label-tags", "spool", "words", "spool-history", "spool-label",
     "spool-printed", "spools", "status", "stock", "today", "toolhead-flow", "trouble", "troubles", "usage", "week", "worker",
 }  # fmt: skip
