@@ -21,7 +21,7 @@ MOST_DAYS = 3650
 # A token that is used every few seconds is written this seldom.
 USE_SHOWN_WITHIN = timedelta(minutes=5)
 # The addresses that a scope may change, by the names of their URLs.
-WEIGH = {"v1:spools-weigh", "v1:scans-list", "v1:weighings-list"}
+WEIGH = {"v1:spools-weigh", "v1:scalevalues-list", "v1:scans-list", "v1:weighings-list"}
 SEND_READINGS = {"v1:readings-list", "v1:readings-csv"}
 JOB_ENDPOINTS = {"jobs", "jobevents", "jobfiles", "maystart", "printerevents"}
 

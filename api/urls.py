@@ -30,7 +30,7 @@ from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChe
 from .views.printer_events import PrinterEvents
 from .views.readiness import Readiness
 from .views.reminders import Reminders
-from .views.scales import Scales, Scans, Weighings
+from .views.scales import ScalePrints, Scales, ScaleValues, Scans, Weighings
 from .views.schema import SchemaView
 from .views.service import ServiceKinds, Services
 from .views.spools import Endings, Joinings, MassEntries, Moves, Openings, Respoolings, Spools
@@ -81,6 +81,8 @@ for prefix, endpoint in [
     ("job-events", JobEvents),
     ("job-files", JobFiles),
     ("scales", Scales),
+    ("scale-values", ScaleValues),
+    ("scale-prints", ScalePrints),
     ("scans", Scans),
     ("weighings", Weighings),
     ("printer-events", PrinterEvents),

@@ -14,6 +14,8 @@ from maintenance.models import ToolheadBoard
 from maintenance.readiness.builder import PairKey
 from maintenance.reminders import sweep as sweeps
 from maintenance.reminders.delivery import tasks as delivery  # noqa: F401  registers its work
+from maintenance.scales.prints import settle_prints
+from maintenance.scales.values import thin_minutes
 
 
 @repeated_work(name="maintenance.raise_reminders", minutes=5, prepare=lambda: sweeps.catch_up(timezone.now()))
@@ -89,3 +91,14 @@ def note_verdicts(prepared: dict[PairKey, str]) -> None:
 @repeated_work(name="maintenance.prune_events", days=1)
 def prune_events() -> None:
     feed.prune_events(timezone.now())
+
+
+@repeated_work(name="maintenance.weigh_prints", minutes=5)
+def weigh_prints() -> None:
+    """Compare the grams of prints on scales, and weigh their spools."""
+    settle_prints(timezone.now())
+
+
+@repeated_work(name="maintenance.thin_scale_minutes", days=1)
+def thin_scale_minutes() -> None:
+    thin_minutes(timezone.now())

@@ -1,7 +1,7 @@
 from rest_framework import serializers
 
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
-from maintenance.models import Scale, ScaleWeighing, Scan
+from maintenance.models import Scale, ScalePrint, ScaleWeighing, Scan
 from maintenance.scales.scales import save_scale
 from maintenance.scales.units import UNITS
 from spools import limits
@@ -14,7 +14,7 @@ SCALE_NAME = {"max_length": 60, "help_text": "the scale's name; a new one is add
 class ScaleSerializer(ModelSerializer):
     class Meta:
         model = Scale
-        fields = ["id", "version", "name", "step_g", "tare_g", "place"]
+        fields = ["id", "version", "name", "step_g", "tare_g", "place", "toolhead", "slot"]
 
     def save_checked(self, row: Scale) -> Scale:
         return save_scale(row)
@@ -51,6 +51,28 @@ class SentWeighingSerializer(StrictSerializer):
         max_length=100,
         help_text="the sender's own, new for each weighing: a repeated one changes nothing",
     )
+
+
+class ScaleValueSerializer(StrictSerializer):
+    scale = Text(**SCALE_NAME)
+    mass = Number(help_text="as the scale shows it", **limits.SENT_MASS.bounds)
+    unit = serializers.ChoiceField(list(UNITS), required=False, help_text="g if left out")
+    at = Moment(required=False, help_text="now if left out; one value a second is stored")
+
+
+class ValueCountsSerializer(serializers.Serializer):
+    added = serializers.IntegerField()
+    known = serializers.IntegerField(help_text="of a second that has a value already")
+    set_aside = serializers.IntegerField(help_text="in the future, or more than two days old")
+
+
+class ScalePrintSerializer(ModelSerializer):
+    spool = SpoolCode(read_only=True)
+    mass_g = Number(read_only=True, help_text="what the print took, by the scale")
+
+    class Meta:
+        model = ScalePrint
+        fields = ["id", "scale", "job", "spool", "before_g", "after_g", "mass_g", "error_g", "weighing"]
 
 
 class WeighingResultSerializer(serializers.Serializer):

@@ -533,55 +533,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name="Scale",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("version", models.PositiveIntegerField(default=1, editable=False)),
-                ("name", models.CharField(max_length=60, unique=True, verbose_name="name")),
-                (
-                    "step_g",
-                    models.FloatField(
-                        default=1.0,
-                        validators=[
-                            django.core.validators.MinValueValidator(0.001),
-                            django.core.validators.MaxValueValidator(100),
-                        ],
-                        verbose_name="smallest step, g",
-                    ),
-                ),
-                (
-                    "tare_g",
-                    models.FloatField(
-                        default=0.0,
-                        help_text="The holder or tray, where the scale does not subtract it itself.",
-                        validators=[
-                            django.core.validators.MinValueValidator(0),
-                            django.core.validators.MaxValueValidator(20000),
-                        ],
-                        verbose_name="what it shows without a spool, g",
-                    ),
-                ),
-                (
-                    "place",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="scales",
-                        to="spools.place",
-                    ),
-                ),
-            ],
-            options={
-                "ordering": ["name"],
-            },
-        ),
-        migrations.CreateModel(
             name="Scan",
             fields=[
                 (
@@ -797,86 +748,6 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["id"],
-            },
-        ),
-        migrations.CreateModel(
-            name="ScaleWeighing",
-            fields=[
-                (
-                    "id",
-                    models.BigAutoField(
-                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
-                    ),
-                ),
-                ("recorded_at", models.DateTimeField(auto_now_add=True)),
-                (
-                    "recorded_by",
-                    models.ForeignKey(
-                        blank=True,
-                        null=True,
-                        on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="+",
-                        to=settings.AUTH_USER_MODEL,
-                    ),
-                ),
-                (
-                    "scale",
-                    models.ForeignKey(
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="weighings",
-                        to="maintenance.scale",
-                    ),
-                ),
-                ("sent_id", models.CharField(blank=True, help_text="the sender's own", max_length=100)),
-                ("at", models.DateTimeField()),
-                ("mass_g", models.FloatField(help_text="as the scale showed it")),
-                ("is_net", models.BooleanField(default=False, help_text="without the reel")),
-                ("code", models.CharField(blank=True, help_text="of the spool, as sent", max_length=100)),
-                (
-                    "spool",
-                    models.ForeignKey(
-                        help_text="whose it is, or may be while it is held",
-                        null=True,
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="+",
-                        to="spools.spool",
-                    ),
-                ),
-                (
-                    "entry",
-                    models.ForeignKey(
-                        null=True,
-                        on_delete=django.db.models.deletion.PROTECT,
-                        related_name="scale_weighings",
-                        to="spools.massentry",
-                    ),
-                ),
-                (
-                    "held",
-                    models.CharField(
-                        blank=True,
-                        help_text="why: the code of a reason; empty: it waits no more",
-                        max_length=40,
-                    ),
-                ),
-            ],
-            options={
-                "ordering": ["-at", "-id"],
-                "indexes": [
-                    models.Index(fields=["scale", "at"], name="scale_weighing_at"),
-                    models.Index(
-                        condition=models.Q(("held", ""), _negated=True),
-                        fields=["at"],
-                        name="scale_weighing_held",
-                    ),
-                ],
-                "constraints": [
-                    models.UniqueConstraint(
-                        condition=models.Q(("sent_id", ""), _negated=True),
-                        fields=("scale", "sent_id"),
-                        name="scale_weighing_once",
-                    )
-                ],
             },
         ),
         migrations.CreateModel(
@@ -2142,6 +2013,82 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Scale",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                ("name", models.CharField(max_length=60, unique=True)),
+                (
+                    "step_g",
+                    models.FloatField(
+                        default=1.0,
+                        validators=[
+                            django.core.validators.MinValueValidator(0.001),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                    ),
+                ),
+                (
+                    "tare_g",
+                    models.FloatField(
+                        default=0.0,
+                        help_text="what it shows without a spool",
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(20000),
+                        ],
+                    ),
+                ),
+                (
+                    "place",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scales",
+                        to="spools.place",
+                    ),
+                ),
+                (
+                    "toolhead",
+                    models.ForeignKey(
+                        blank=True,
+                        help_text="whose holder it carries",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scales",
+                        to="maintenance.toolhead",
+                    ),
+                ),
+                ("slot", models.PositiveSmallIntegerField(default=1, help_text="of the toolhead, from 1")),
+                ("zero_g", models.FloatField(editable=False, null=True)),
+                ("zero_at", models.DateTimeField(editable=False, null=True)),
+            ],
+            options={
+                "ordering": ["name"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("place", None), ("toolhead", None), _connector="OR"),
+                        name="scale_place_or_toolhead",
+                        violation_error_code="place_or_toolhead",
+                        violation_error_message="Choose the place or the toolhead, not both.",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("toolhead__isnull", False)),
+                        fields=("toolhead", "slot"),
+                        name="one_scale_under_a_holder",
+                        violation_error_code="has_a_scale",
+                        violation_error_message="Another scale is under this holder. Take that one off it first.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="ServiceEntry",
             fields=[
                 (
@@ -2674,6 +2621,115 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="ScaleMinute",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "scale",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="minutes",
+                        to="maintenance.scale",
+                    ),
+                ),
+                ("at", models.DateTimeField(help_text="its start")),
+                ("values_g", models.JSONField(help_text="by second")),
+            ],
+            options={
+                "ordering": ["at"],
+                "constraints": [models.UniqueConstraint(fields=("scale", "at"), name="scale_minute_once")],
+            },
+        ),
+        migrations.CreateModel(
+            name="ScaleWeighing",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("recorded_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "recorded_by",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "scale",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="weighings",
+                        to="maintenance.scale",
+                    ),
+                ),
+                ("sent_id", models.CharField(blank=True, help_text="the sender's own", max_length=100)),
+                ("at", models.DateTimeField()),
+                ("mass_g", models.FloatField(help_text="as the scale showed it")),
+                ("is_net", models.BooleanField(default=False, help_text="without the reel")),
+                ("code", models.CharField(blank=True, help_text="of the spool, as sent", max_length=100)),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        help_text="whose it is, or may be while it is held",
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="spools.spool",
+                    ),
+                ),
+                (
+                    "entry",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scale_weighings",
+                        to="spools.massentry",
+                    ),
+                ),
+                (
+                    "error_g",
+                    models.FloatField(help_text="plus or minus; empty: the step of the scale", null=True),
+                ),
+                (
+                    "held",
+                    models.CharField(
+                        blank=True,
+                        help_text="why: the code of a reason; empty: it waits no more",
+                        max_length=40,
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-at", "-id"],
+                "indexes": [
+                    models.Index(fields=["scale", "at"], name="scale_weighing_at"),
+                    models.Index(
+                        condition=models.Q(("held", ""), _negated=True),
+                        fields=["at"],
+                        name="scale_weighing_held",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("sent_id", ""), _negated=True),
+                        fields=("scale", "sent_id"),
+                        name="scale_weighing_once",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="StockEntry",
             fields=[
                 (
@@ -2906,6 +2962,54 @@ class Migration(migrations.Migration):
                     models.UniqueConstraint(fields=("channel", "event"), name="one_message_an_event"),
                     models.UniqueConstraint(fields=("channel", "digest_day"), name="one_digest_a_day"),
                 ],
+            },
+        ),
+        migrations.CreateModel(
+            name="ScalePrint",
+            fields=[
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "scale",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="prints",
+                        to="maintenance.scale",
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="scale_prints",
+                        to="maintenance.job",
+                    ),
+                ),
+                (
+                    "spool",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="spools.spool"
+                    ),
+                ),
+                ("before_g", models.FloatField()),
+                ("after_g", models.FloatField()),
+                ("error_g", models.FloatField(help_text="of the difference, plus or minus")),
+                (
+                    "weighing",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="maintenance.scaleweighing",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ["-pk"],
+                "constraints": [models.UniqueConstraint(fields=("scale", "job"), name="print_weighed_once")],
             },
         ),
         migrations.CreateModel(

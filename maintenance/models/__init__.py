@@ -9,7 +9,7 @@ from .machines import Loading, Printer, Toolhead
 from .parts import BoreReading, Fitting, Part, PartKind, PriorUse, StockEntry
 from .printer_events import PrinterEvent
 from .reminders import Reminder, ReminderEvent
-from .scales import Scale, ScaleWeighing, Scan
+from .scales import Scale, ScaleMinute, ScalePrint, ScaleWeighing, Scan
 from .service import ServiceEntry, ServiceKind
 from .trouble import TroubleOutcome, TroubleReport
 
@@ -37,6 +37,8 @@ __all__ = [
     "ReminderEvent",
     "Reservation",
     "Scale",
+    "ScaleMinute",
+    "ScalePrint",
     "ScaleWeighing",
     "Scan",
     "ServiceEntry",

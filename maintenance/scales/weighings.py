@@ -9,10 +9,11 @@ from typing import Any, NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from maintenance.models import Scale, ScaleWeighing, Scan
+from maintenance.models import Loading, Scale, ScaleWeighing, Scan
 from maintenance.scales.scales import find_or_add_scale
 from spools import codes
 from spools.catalogue.values import material_values
@@ -116,6 +117,13 @@ def set_aside(row: ScaleWeighing) -> ScaleWeighing:
     return row
 
 
+def find_loaded(scale: Scale, at: datetime) -> Spool | None:
+    """The spool that a scale under a holder carried at a time."""
+    loadings = Loading.objects.filter(toolhead=scale.toolhead, slot=scale.slot, start__lte=at)
+    loading = loadings.filter(Q(end=None) | Q(end__gt=at)).select_related("spool__feedstock__polymer").first()
+    return loading.spool if loading else None
+
+
 def find_last_scan(place: Place, at: datetime) -> Scan | None:
     """The scan at a place that counts at a time."""
     scans = Scan.objects.filter(place=place, at__lte=at, at__gte=at - SCAN_COUNTS)
@@ -145,7 +153,6 @@ def _find_known(scale: Scale, sent: SentMass) -> ScaleWeighing | None:
 
 def _settle(row: ScaleWeighing, *, by: Any) -> None:
     """Give a mass its spool and its entry in the books, or the reason why it is held. Not saved."""
-    scan = None
     if row.code:
         try:
             row.spool = find_by_code(codes.normalise(row.code))
@@ -153,6 +160,11 @@ def _settle(row: ScaleWeighing, *, by: Any) -> None:
             row.spool = None
         if row.spool is None:
             row.held = "unknown_code"
+            return
+    elif row.scale.toolhead_id:
+        row.spool = find_loaded(row.scale, row.at)
+        if row.spool is None:
+            row.held = "not_loaded"
             return
     else:
         scan = find_last_scan(row.scale.place, row.at) if row.scale.place else None
@@ -167,12 +179,13 @@ def _settle(row: ScaleWeighing, *, by: Any) -> None:
             same = before.is_net == row.is_net and off_g <= 2 * row.scale.step_g
             row.entry, row.held = (before.entry, "") if same else (None, "other_mass")
             return
-    _enter(row, row.spool, by=by)
+    enter_weighing(row, row.spool, by=by)
 
 
-def _enter(row: ScaleWeighing, spool: Spool, *, by: Any) -> None:
+def enter_weighing(row: ScaleWeighing, spool: Spool, *, by: Any = None) -> None:
+    """Enter a mass into the books as a weighing of a spool, or note why it is held. Not saved."""
     gross_g = _gross_g(row, spool)
-    if gross_g > find_heaviest_g(spool, row.at) + 2 * row.scale.step_g:
+    if gross_g > find_heaviest_g(spool, row.at) + 2 * (row.error_g or row.scale.step_g):
         row.held = "above_ever_weighed"
         return
     try:
@@ -193,7 +206,7 @@ def _weigh(row: ScaleWeighing, spool: Spool, *, by: Any) -> MassEntry:
     return weigh(
         spool,
         _gross_g(row, spool),
-        resolution_g=row.scale.step_g,
+        resolution_g=row.error_g or row.scale.step_g,
         at=came_at if ahead else row.at,
         by=by,
         note=row.scale.name,

@@ -10,6 +10,10 @@ HELD = {
     "other_mass": gettext_lazy(
         "One scan, and two masses: another spool was on the scale. Which spool was that?"
     ),
+    "jumped": gettext_lazy(
+        "The mass jumped: somebody changed the spool, or took filament off. Is it still this spool?"
+    ),
+    "not_loaded": gettext_lazy("No spool was loaded on this toolhead. Which spool was that?"),
     "unknown_code": gettext_lazy("No spool carries the code that came with it. Which spool was that?"),
     "below_reel_mass": gettext_lazy("The empty reel alone is heavier. Was another spool on the scale?"),
     "above_ever_weighed": gettext_lazy(

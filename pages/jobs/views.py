@@ -22,6 +22,7 @@ from maintenance.jobs.shares import find_start
 from maintenance.jobs.steps import change_spool, end_job, start_job
 from maintenance.models import Job, JobEvent, Loading
 from maintenance.readiness.verdict import CLEAR, Verdict, decode_checks
+from maintenance.scales.prints import compare_with_scale
 from pages.frame.forms import apply, post_data, show_refusal
 from pages.jobs.forms import JobForm, JobSearchForm, changed_after_check
 from pages.jobs.step_forms import ChangeForm, EndForm, ProjectForm, StartForm
@@ -179,6 +180,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "uses": uses,
             "without_use": Spool.objects.filter(pk__in=without_use.get(row.pk, ())),
             "reserved": reserved,
+            "scale_prints": compare_with_scale(row, uses),
             "steps": _list_steps(row),
             "progress": load_progress([row.pk]).get(row.pk) if row.stage == Stage.PRINTING else None,
             "forms": forms,

@@ -1,6 +1,7 @@
 """Scales that send their values: the last ones, and the masses that wait for a person."""
 
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from django import forms
 from django.contrib import messages
@@ -36,8 +37,22 @@ class ScaleForm(VersionedForm):
 
     class Meta:
         model = Scale
-        fields = ["name", "step_g", "place", "tare_g"]
+        fields = ["name", "step_g", "place", "toolhead", "slot", "tare_g"]
         formfield_callback = with_point
+        labels = {
+            "name": gettext_lazy("Name"),
+            "step_g": gettext_lazy("Smallest step, g"),
+            "tare_g": gettext_lazy("Shown without a spool, g"),
+            "toolhead": gettext_lazy("Or the toolhead whose spool holder it carries"),
+            "slot": gettext_lazy("Slot of the toolhead, from 1"),
+        }
+        help_texts = {
+            "tare_g": gettext_lazy("The holder or tray, where the scale does not subtract it itself."),
+            "toolhead": gettext_lazy(
+                "A scale that sends a value at least once a minute weighs each print, and the loaded spool after it."
+            ),
+            "slot": "",
+        }
 
 
 @dataclass(frozen=True)
@@ -54,14 +69,17 @@ class ScaleRow:
     """A scale and the last value that it sent."""
 
     scale: Scale
-    last: ScaleWeighing | None
+    last_g: float | None = None
+    last_at: datetime | None = None
 
 
 def scales(request: HttpRequest) -> HttpResponse:
-    waiting = ScaleWeighing.objects.exclude(held="").select_related("scale__place", "spool")
+    waiting = ScaleWeighing.objects.exclude(held="").select_related(
+        "scale__place", "scale__toolhead", "spool"
+    )
     rows = []
-    for scale in Scale.objects.select_related("place"):
-        rows.append(ScaleRow(scale, scale.weighings.first()))
+    for scale in Scale.objects.select_related("place", "toolhead__printer"):
+        rows.append(_describe(scale))
     context = {
         "rows": rows,
         "held": [HeldMass(row, explain_held(row.held), find_candidates(row)) for row in waiting[:SHOWN_HELD]],
@@ -69,6 +87,14 @@ def scales(request: HttpRequest) -> HttpResponse:
         "station": find_station(request),
     }
     return render(request, "spools/scales/list.html", context)
+
+
+def _describe(scale: Scale) -> ScaleRow:
+    weighing, minute = scale.weighings.first(), scale.minutes.last()
+    if minute is not None and (weighing is None or weighing.at < minute.at):
+        second = max(minute.values_g, key=int)
+        return ScaleRow(scale, minute.values_g[second], minute.at + timedelta(seconds=int(second)))
+    return ScaleRow(scale, weighing.mass_g, weighing.at) if weighing else ScaleRow(scale)
 
 
 def scale_new(request: HttpRequest) -> HttpResponse:

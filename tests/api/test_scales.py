@@ -43,3 +43,19 @@ def test_a_token_of_a_scale_weighs_and_reads_nothing(account, shop):
     client = Client(headers={"Authorization": f"Token {add_token(account, 'scale', 'weighings')[1]}"})
     sent = client.post(V1 + "weighings", {"scale": "bench", "mass": 5}, "application/json")
     assert (sent.status_code, client.get(V1 + "weighings").status_code) == (200, 403)
+
+
+def test_values_of_a_scale_under_a_holder(api, client, shop):
+    api.post("scales", name="holder", toolhead=shop.toolhead)
+    refused = api.refusals("scales", name="other", toolhead=shop.toolhead)
+    assert list(refused.values()) == ["has_a_scale"]
+    assert (
+        "place_or_toolhead"
+        in api.refusals("scales", name="x", toolhead=shop.toolhead, slot=2, place=shop.shelf).values()
+    )
+    values = [{"scale": "holder", "mass": 1.2, "unit": "kg", "at": ago(minutes=n)} for n in range(5)]
+    assert client.post(V1 + "scale-values", values).json() == {"added": 5, "known": 0, "set_aside": 0}
+    late = [*values, {"scale": "bench", "mass": 7, "at": ago(days=3)}, {"scale": "bench", "mass": 7}]
+    assert client.post(V1 + "scale-values", late).json() == {"added": 1, "known": 5, "set_aside": 1}
+    assert api.get("scale-prints")["results"] == []
+    assert client.post(V1 + "scale-values", {"scale": "holder"}).status_code == 400

@@ -1,10 +1,13 @@
 """Scales on the pages: a device that scans beside one, and masses that wait for a person."""
 
-from maintenance.models import Scale, ScaleWeighing, Scan
+from maintenance.jobs.records import record_job
+from maintenance.models import Scale, ScalePrint, ScaleWeighing, Scan
+from maintenance.scales.values import record_values
 from maintenance.scales.weighings import SentMass, record_weighing
 from spools.models import MassEntry
 from tests.pages.frame.test_take_back import fill_in, take_back
-from tests.pages.shown import notes, notices
+from tests.pages.shown import notes, notices, shows
+from tests.spools.conftest import hours_ago
 
 
 def weighed(spool) -> list[float]:
@@ -64,3 +67,27 @@ def test_a_scale_is_added_placed_and_taken_back(shop, desk):
     again = fill_in(desk, "/scales/new/", name="bench")
     assert "name" in again.context["form"].errors
     assert added.status_code == 302
+
+
+def test_a_print_on_a_scale_shows_both_grams(shop, desk):
+    spool, at = shop.spools[0], hours_ago(3)
+    scale = Scale.objects.create(name="holder", toolhead=shop.toolheads[0])
+    job = record_job(
+        toolhead=shop.toolheads[0],
+        spool=spool,
+        start=at,
+        name="x",
+        mass_g=50,
+        hours=1,
+        nozzle_c=205,
+        bed_c=55,
+    )
+    weighing = ScaleWeighing.objects.create(scale=scale, at=at, mass_g=1000, spool=spool, held="jumped")
+    row = ScalePrint.objects.create(
+        scale=scale, job=job, spool=spool, before_g=1050, after_g=1000, error_g=1, weighing=weighing
+    )
+    assert shows(desk.get(f"/jobs/{job.pk}/"), "50.0 g", note="scale_agrees")
+    ScalePrint.objects.filter(pk=row.pk).update(after_g=970)
+    assert shows(desk.get(f"/jobs/{job.pk}/"), "80.0 g", note="scale_differs")
+    record_values("holder", [(hours_ago(1), 812.0)])
+    assert "812.0" in desk.get("/scales/").content.decode()
