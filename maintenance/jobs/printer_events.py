@@ -11,7 +11,7 @@ from django.db.models import Q
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from maintenance.jobs.projection import project_print, retry_waiting
+from maintenance.jobs.projection import PASSIVE, link_passive, project_print, retry_waiting
 from maintenance.models import Printer, PrinterEvent
 from spools.checks import lock_spool_facts, require_past_time
 from spools.models import Place
@@ -22,8 +22,6 @@ State = PrinterEvent.State
 CLOCK_DIFFERENCE = timedelta(seconds=5)
 KNOWN = "known"
 PASSIVE_FOR = timedelta(days=30)
-# Kinds that change no book.
-PASSIVE = (PrinterEvent.Kind.PROGRESS, PrinterEvent.Kind.PAUSED, PrinterEvent.Kind.RESUMED)
 # Two events of one id are the same where these are. Their times may differ a little: a sender that corrects its clock
 # compares it anew at each try.
 CONTENT = ("print_key", "kind", "values")
@@ -87,8 +85,8 @@ def record_events(reported: Sequence[Reported], *, by: Any = None, token: Any = 
                     stored[number] = _store(row)
                 except ValidationError as error:
                     results[number] = Result(row.key, State.REFUSED, errors=list_reasons(error))
-            if any(number in stored and stored[number][0].state != State.REFUSED for number, _ in rows):
-                project_print(rows[0][1].printer, print_key)
+            kinds = {stored[number][0].kind for number, _ in rows if number in stored}
+            (link_passive if kinds <= set(PASSIVE) else project_print)(rows[0][1].printer, print_key)
     if any(event.kind not in PASSIVE for event in reported):
         retry_waiting({printer for printer, _ in groups}, code="toolhead_busy")
     fresh = PrinterEvent.objects.select_related("job").in_bulk({row.pk for row, _ in stored.values()})

@@ -30,6 +30,8 @@ Kind, State, Step = PrinterEvent.Kind, PrinterEvent.State, JobEvent.Kind
 ORDER = {kind: number for number, kind in enumerate(Kind.values)}
 # A request looks again at so many prints that wait for the end of another one; the worker at all.
 MOST_AT_ONCE = 20
+# They change no book.
+PASSIVE = (Kind.PROGRESS, Kind.PAUSED, Kind.RESUMED)
 CHANGES = (Kind.RAN_OUT, Kind.SPOOL_CHANGED)
 
 
@@ -100,16 +102,34 @@ def project_print(printer: Printer, print_key: str) -> None:
     """Brings the job of a print to its events, and the events to what became of them. In the caller's transaction."""
     lock_spool_facts()
     of_print = PrinterEvent.objects.valid().filter(printer=printer, print_key=print_key)
-    events = list(of_print.exclude(state=State.REFUSED).select_related("recorded_by", "printer", "job"))
-    linked = PrinterEvent.objects.filter(printer=printer, print_key=print_key, job__isnull=False)
-    # A job that was withdrawn because its events were is gone; one that a person withdrew stays so.
-    row = linked.exclude(job__withdrawn_at__isnull=False, job__withdrawn_reason="").first()
-    answer = _bring_to(None if row is None else row.job, find_wanted(events), {event.pk for event in events})
+    acting = of_print.exclude(state=State.REFUSED).exclude(kind__in=PASSIVE)
+    events = list(acting.select_related("recorded_by", "printer"))
+    answer = _bring_to(_find_job(printer, print_key), find_wanted(events), {event.pk for event in events})
+    job_id = None if answer.job is None else answer.job.pk
     for event in events:
         state, errors = answer.states.get(event.pk, (State.RECORDED, []))
-        job_id = None if answer.job is None else answer.job.pk
         if (event.state, event.errors, event.job_id) != (state, errors, job_id):
             PrinterEvent.objects.filter(pk=event.pk).update(state=state, errors=errors, job=job_id)
+    link_passive(printer, print_key, answer.job)
+
+
+def _find_job(printer: Printer, print_key: str) -> Job | None:
+    """The job of a print. One that was withdrawn because its events were is gone; one that a person withdrew stays so."""
+    events = PrinterEvent.objects.filter(printer=printer, print_key=print_key, job__isnull=False)
+    linked = events.exclude(job__withdrawn_at__isnull=False, job__withdrawn_reason="")
+    row = linked.select_related("job").first()
+    return None if row is None else row.job
+
+
+def link_passive(printer: Printer, print_key: str, job: Job | None = None) -> None:
+    """The events of a print that change no book are recorded, with its job. job: None where it is to be looked up."""
+    job = job or _find_job(printer, print_key)
+    job_id = None if job is None else job.pk
+    events = PrinterEvent.objects.filter(printer=printer, print_key=print_key, kind__in=PASSIVE)
+    unlinked = (
+        events.exclude(state=State.RECORDED, job=job_id) if job_id else events.filter(state=State.WAITING)
+    )
+    unlinked.exclude(state=State.REFUSED).update(state=State.RECORDED, job=job_id)
 
 
 class _Unchanged(Exception):
