@@ -32,15 +32,15 @@ def test_a_sensor_gets_its_place_and_what_waited_counts(shop, desk, sent):
     assert HeldValue.Reason.NO_PLACE in notes(desk.get(page))
     form = reverse("sensor-place", args=[sent.pk])
     tomorrow = local_input(timezone.now() + timedelta(days=1))
-    assert desk.post(form, {"place": shop.shelf.pk, "when": tomorrow}).status_code == 200
-    assert desk.post(form, {"place": shop.shelf.pk, "when": local_input(hours_ago(3))}).status_code == 302
-    assert Reading.objects.filter(place=shop.shelf, temperature_c=21.34, rh_pct=40.7).count() == 2
+    assert desk.post(form, {"place": shop.bag.pk, "when": tomorrow}).status_code == 200
+    assert desk.post(form, {"place": shop.bag.pk, "when": local_input(hours_ago(3))}).status_code == 302
+    assert Reading.objects.filter(place=shop.bag, temperature_c=21.34, rh_pct=40.7).count() == 2
     result = desk.get(page)
     assert HeldValue.Reason.NO_PLACE not in notes(result)
     assert {"place", "unchecked", "jump"} <= set(notes(result))
     withdraw = reverse("withdraw", args=["sensor-placement", SensorPlacement.objects.get().pk])
     assert withdraw in result.content.decode()
-    desk.post(withdraw, {"reason": "wrong shelf"})
+    desk.post(withdraw, {"reason": "wrong bag"})
     assert not SensorPlacement.objects.valid().exists()
 
 
