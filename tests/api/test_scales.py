@@ -1,9 +1,21 @@
 """Scales over the API: scans, weighings one by one and in lists, and those that are held."""
 
+import json
+import re
+import shutil
+import subprocess
+
+import pytest
+from django.conf import settings
 from django.test import Client
 
 from access.tokens import add_token
+from maintenance.models import Scale
+from pages.labels.ndef import list_fitting_tags, write_ndef
 from tests.api.conftest import V1, ago
+from tests.pages.corner import corner
+
+GUIDE = settings.BASE_DIR / "docs" / "neighbours" / "scales.md"
 
 
 def test_a_scan_and_a_weighing(api, shop, receive):
@@ -59,3 +71,30 @@ def test_values_of_a_scale_under_a_holder(api, client, shop):
     assert client.post(V1 + "scale-values", late).json() == {"added": 1, "known": 5, "set_aside": 1}
     assert api.get("scale-prints")["results"] == []
     assert client.post(V1 + "scale-values", {"scale": "holder"}).status_code == 400
+
+
+@pytest.mark.skipif(shutil.which("curl") is None, reason="curl is not there")
+@pytest.mark.django_db(transaction=True)
+def test_the_commands_of_the_guide_work_as_printed(live_server):
+    shop = corner()
+    Scale.objects.create(name="bench", place=shop.box)
+    commands = re.findall(r"^    (curl .*)$", GUIDE.read_text(), re.MULTILINE)
+    environment = {"SHOP": live_server.url, "TOKEN": add_token(shop.user, "scale", "weighings")[1]}
+    environment |= {"CODE": shop.free.code, "PLACE": str(shop.box.pk), "PATH": "/usr/bin:/bin"}
+    answers = [
+        json.loads(
+            subprocess.run(["bash", "-c", line], env=environment, check=True, capture_output=True).stdout
+        )
+        for line in commands
+    ]
+    by_code, scan, by_scan, values = answers
+    assert by_code[0]["result"] == by_scan[0]["result"] == "recorded"
+    assert by_code[0]["spool"] == scan["spool"] == by_scan[0]["spool"] == shop.free.code
+    assert values["added"] == 2
+
+
+def test_the_guide_states_how_long_an_address_may_be():
+    (most,) = re.findall(r"addresses of up to (\d+) characters", GUIDE.read_text())
+    for length, fits in ((int(most), True), (int(most) + 1, False)):
+        message = write_ndef("https://".ljust(length, "x"))
+        assert ("NTAG213" in list_fitting_tags(message)) == fits
