@@ -6,17 +6,17 @@ from typing import Any
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from maintenance.board.shop import load_machines
+from maintenance.board.shop import load_loaded, load_machines
 from maintenance.jobs.from_file import check_no_spool, judge_on_machine
 from maintenance.jobs.overlaps import is_named_alike
-from maintenance.jobs.reported import find_file, find_file_spools, list_loaded
-from maintenance.jobs.slots import Site
+from maintenance.jobs.reported import find_file, find_file_spools
 from maintenance.models import Job, JobFile, Toolhead
 from maintenance.readiness.builder import build_inputs
 from maintenance.readiness.inputs import JobSpec
 from maintenance.readiness.rules import judge
 from maintenance.readiness.states import load_spool_states
 from maintenance.readiness.verdict import Verdict
+from spools.inventory.queries import load_with_materials
 from spools.models import Spool
 from spools.refusals import refusal
 
@@ -37,22 +37,24 @@ def judge_start(
 
     plan: as for find_plan; it does not stand in its own way. Refused: no choice among several loaded spools.
     """
-    if spool is None:
-        spools = list_loaded(Site(toolhead, slot or 0), timezone.now())
-        if len(spools) > 1:
-            raise refusal(
-                "several_spools",
-                _("Several spools are on {name}. Give one of them, or its slot.").format(name=toolhead),
-                "spool",
-            )
-        if not spools:
-            name = toolhead.name_slot(slot) if slot else str(toolhead)
-            return StartVerdict(toolhead, [], Verdict([check_no_spool(name)]))
-        [spool] = spools
+    ids = [spool.pk] if spool is not None else _find_loaded(toolhead, slot)
+    if len(ids) > 1:
+        sentence = _("Several spools are on {name}. Give one of them, or its slot.")
+        raise refusal("several_spools", sentence.format(name=toolhead), "spool")
+    if not ids:
+        name = toolhead.name_slot(slot) if slot else str(toolhead)
+        return StartVerdict(toolhead, [], Verdict([check_no_spool(name)]))
+    [spool] = load_with_materials(ids).values()
     job = replace(job, job=find_plan(toolhead, **plan))
-    pair = load_machines({toolhead.pk})[toolhead.pk], load_spool_states([spool])[spool.pk]
+    pair = load_machines({toolhead.pk})[toolhead.pk], load_spool_states([spool], preloaded=True)[spool.pk]
     [inputs] = build_inputs([pair], job).values()
     return StartVerdict(toolhead, [spool], judge(inputs))
+
+
+def _find_loaded(toolhead: Toolhead, slot: int | None) -> list[int]:
+    """The ids of the spools on a toolhead, or in one slot of it."""
+    sites = load_loaded().items()
+    return [pk for pk, site in sites if site.toolhead == toolhead.pk and slot in (None, site.number)]
 
 
 def judge_file_start(toolhead: Toolhead, digest: str, spool: Spool | None, **plan: Any) -> StartVerdict:
