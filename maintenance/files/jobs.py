@@ -43,7 +43,7 @@ class Jobs(FileKind):
         "loading is added. A print is a fact: to change one, withdraw it on its page and record it anew."
     )
     most_changes = 300
-    renamed = {"at": "start", "parts_count": "parts", "more": "spool"}
+    renamed = {"at": "start", "end": "hours"}
     columns = (
         text("printer", gettext_noop("name of the printer"), Use.KEY, 60),
         text("toolhead", gettext_noop("name of its toolhead"), Use.KEY, 40),
@@ -95,14 +95,15 @@ class Jobs(FileKind):
         uses = JobUse.objects.filter(job__start__gte=min(times), job__start__lte=max(times))
         return {self.key_of(stored.values): stored for stored in self._describe(uses)}
 
+    def find_name(self, column: str, value: Any) -> Any:
+        if column == "spool":
+            return self._find_spool(value).code
+        return require_whole(column, value) if column in ("slot", "parts", "good_parts") else value
+
     def resolve(self, values: Values) -> Values:
         require_keys(self, values)
         toolhead = self._find_toolhead(values)
         values |= {"printer": toolhead.printer.name, "toolhead": toolhead.name}
-        self._find_spool(values["spool"])
-        for name in ("slot", "parts", "good_parts"):
-            if name in values:
-                values[name] = require_whole(name, values[name])
         return values
 
     def _find_toolhead(self, values: Values) -> Toolhead:

@@ -63,10 +63,12 @@ class Feedstocks(ModelKind):
     def values_of(self, row: Any) -> Values:
         return super().values_of(row) | describe_feedstock(row) | {"in_use": row.retired_at is None}
 
+    def find_name(self, column: str, value: Any) -> Any:
+        return find_material(self, column, value)
+
     def resolve(self, values: Values) -> Values:
         require_keys(self, values, "maker", "product")
-        values.setdefault("diameter_mm", 1.75)
-        return resolve_materials(self, values)
+        return {"diameter_mm": 1.75} | values
 
     def add(self, values: Values) -> Added:
         feedstock, assumed = Feedstock(), []
@@ -117,12 +119,10 @@ def describe_feedstock(feedstock: Feedstock) -> Values:
     }
 
 
-def resolve_materials(kind: Any, values: Values) -> Values:
-    """Material and filler by the names of the catalogue. kind: holds what was looked up."""
+def find_material(kind: Any, column: str, value: Any) -> Any:
+    """A material or filler by its name in the catalogue; another value as it is. kind: holds what was looked up."""
     if kind.polymers is None:
         kind.polymers = by_name(Polymer.objects.all())
         kind.fillers = by_name(Filler.objects.all())
-    for column, rows in (("material", kind.polymers), ("filler", kind.fillers)):
-        if values.get(column):
-            values[column] = find_named(rows, column, values[column]).name
-    return values
+    rows = {"material": kind.polymers, "filler": kind.fillers}.get(column)
+    return value if rows is None else find_named(rows, column, value).name

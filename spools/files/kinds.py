@@ -63,8 +63,12 @@ class FileKind:
         """The rows that the lines of a file may mean, by their keys."""
         return {self.key_of(stored.values): stored for stored in self.rows()}
 
+    def find_name(self, column: str, value: Any) -> Any:
+        """The value of a cell, a name as the shop has it. Refused: a name that it has not."""
+        return value
+
     def resolve(self, values: Values) -> Values:
-        """The values with names as the shop has them. Refused: names that it has not."""
+        """The values of a line, with what they rest on together. Refused: a line that names no row."""
         return values
 
     def sort(self, lines: list[tuple[Line, Values]]) -> list[tuple[Line, Values]]:

@@ -161,7 +161,7 @@ class _Loader:
             if not cell or not column.is_read:
                 continue
             try:
-                values[column.name] = column.read(column, cell)
+                values[column.name] = self.kind.find_name(column.name, column.read(column, cell))
             except ValidationError as error:
                 self._add_fault(line, error)
                 is_right = False

@@ -59,14 +59,16 @@ class Readings(FileKind):
         )
         return {self.key_of(stored.values): stored for stored in self._describe(within)}
 
-    def resolve(self, values: Values) -> Values:
+    def find_name(self, column: str, value: Any) -> Any:
         if self.places is None:
             self.places = {simplify(place.name): place for place in Place.objects.all()}
+        return find_named(self.places, column, value, own_names=True).name if column == "place" else value
+
+    def resolve(self, values: Values) -> Values:
         require_keys(self, values)
-        values["place"] = find_named(self.places, "place", values["place"], own_names=True).name
         reading = (values["time"], values.get("temperature_c"), values.get("rh_pct"))
-        values["time"], values["temperature_c"], values["rh_pct"] = require_reading(reading)
-        return values
+        time, temperature_c, rh_pct = require_reading(reading)
+        return values | {"time": time, "temperature_c": temperature_c, "rh_pct": rh_pct}
 
     def group_of(self, values: Values) -> str:
         return values["place"]

@@ -24,7 +24,7 @@ from spools.files.columns import (
     spool_code,
     text,
 )
-from spools.files.feedstocks import GUESSED_FILLER_PCT, describe_feedstock, resolve_materials
+from spools.files.feedstocks import GUESSED_FILLER_PCT, describe_feedstock, find_material
 from spools.files.kinds import Added, FileKind, Stored, Values, refuse_change
 from spools.inventory.assumptions import correct_reel, save_feedstock
 from spools.inventory.moves import move_spool
@@ -116,7 +116,7 @@ class Spools(FileKind):
         self.polymers: dict[str, Polymer] | None = None
         self.fillers: dict[str, Filler] = {}
         self.reels: dict[str, CoreKind] = {}
-        self.places: dict[str, Place] = {}
+        self.places: dict[str, Place] | None = None
 
     def rows(self) -> Iterator[Stored]:
         entries = MassEntry.objects.valid().filter(spool=OuterRef("pk")).order_by("at", "id")
@@ -155,17 +155,16 @@ class Spools(FileKind):
             "price": spool.price,
         }
 
-    def resolve(self, values: Values) -> Values:
-        if self.polymers is None:
+    def find_name(self, column: str, value: Any) -> Any:
+        if self.places is None:
             self.reels = by_name(CoreKind.objects.all())
             places = Place.objects.in_use().exclude(kind__in=ELSEWHERE)
             self.places = {simplify(place.name): place for place in places}
-        values = resolve_materials(self, values)
-        if values.get("place"):
-            values["place"] = find_named(self.places, "place", values["place"], own_names=True).name
-        if values.get("reel"):
-            find_named(self.reels, "reel", values["reel"])
-        return values
+        if column == "place":
+            return find_named(self.places, column, value, own_names=True).name
+        if column == "reel":
+            return find_named(self.reels, column, value).name
+        return find_material(self, column, value)
 
     def label(self, values: Values) -> str:
         names = [values.get("maker"), values.get("product") or values.get("material"), values.get("colour")]
@@ -203,7 +202,7 @@ class Spools(FileKind):
 
     def _find_place(self, values: Values) -> Place:
         name = values.get("place")
-        place = self.places[simplify(name)] if name else self.place
+        place = (self.places or {})[simplify(name)] if name else self.place
         if place is None:
             raise refusal("place_missing", _("Name a place, or choose one for lines without."), "place")
         return place
