@@ -54,6 +54,7 @@ TITLES = {
     "reminder.desiccant_spent": _("Regenerate the desiccant of {place}"),
     "reminder.box_leaks": _("{place} leaks"),
     "reminder.sensor_silent": _("The sensor in {place} is silent"),
+    "reminder.sensor_gone": _("The sensor in {place} is gone"),
     "reminder.flow_check_before_new_parts": _("Check the flow of {toolhead}"),
     "reminder.flow_check_old": _("Check the flow of {toolhead}"),
     "reminder.flow_loss_rises": _("Look at the {part!g} on {toolhead}: its flow loss rises"),
@@ -205,6 +206,7 @@ SHORT = {
     "reminder.box_leaks": _("{measured_rh_pct!n} % RH measured, {computed_rh_pct!n} % computed"),
     "reminder.desiccant_spent": _("{rh_pct!n} % RH, limit {limit_pct:g} %"),
     "reminder.sensor_silent": _("last reading {last_at!t}"),
+    "reminder.sensor_gone": _("gone since {last_at!t}"),
     "reminder.service_due": _("{used!n} of {interval!n} {unit!u}"),
     "reminder.flow_check_before_new_parts": _("new parts since {checked_at!d}"),
     "reminder.flow_check_old": _("last one on {checked_at!d}"),
@@ -268,10 +270,23 @@ def _sensor_silent(
     last = gettext("Its last reading came on {time}; before that one came every {interval}.").format(
         time=format_time(datetime.fromisoformat(last_at)), interval=format_duration(interval_h)
     )
-    air = AIRS.get(air_origin, AIRS["computed"]).format(
+    return f"{last} {_describe_air(air_origin, temperature_c, rh_pct)}"
+
+
+@words_for("reminder.sensor_gone")
+def _sensor_gone(
+    *, sensor: str, last_at: str, air_origin: str, temperature_c: float, rh_pct: float, **others: Any
+) -> str:
+    last = gettext("Its broker reports {sensor} as gone since {time}.").format(
+        sensor=sensor, time=format_time(datetime.fromisoformat(last_at))
+    )
+    return f"{last} {_describe_air(air_origin, temperature_c, rh_pct)}"
+
+
+def _describe_air(air_origin: str, temperature_c: float, rh_pct: float) -> str:
+    return AIRS.get(air_origin, AIRS["computed"]).format(
         temperature=format_temperature(temperature_c), rh=format_percent(rh_pct)
     )
-    return f"{last} {air}"
 
 
 # A reading by hand or from a file may be newer than the last one of the sensor.

@@ -133,6 +133,11 @@ EXAMPLES = {
         "22 °C and 55 % RH.",
     ),
     "reminder.sensor_silent.title": ({"place": "Shelf"}, "The sensor in Shelf is silent"),
+    "reminder.sensor_gone": (
+        SILENT | {"air_origin": "assumed", "is_read": False, "sensor": "b1"},
+        "Its broker reports b1 as gone since 1 Mar 2026, 08:05. Its air is assumed meanwhile: 22 °C and 55 % RH.",
+    ),
+    "reminder.sensor_gone.title": ({"place": "Shelf"}, "The sensor in Shelf is gone"),
     "reminder.flow_check_before_new_parts": (
         {**CHECK, "roles": ["nozzle", "gears"]},
         "The last one was on 1 Mar 2026, before a change of nozzle and drive gears.",

@@ -10,8 +10,10 @@ from maintenance.reminders.conditions import sensors
 from maintenance.reminders.lifecycle import complete
 from maintenance.reminders.sweep import sweep
 from spools.air.climate import record_readings
+from spools.air.sensors.acts import place_sensor
+from spools.air.sensors.recording import mark_seen, mark_silent
 from spools.drying.runs import DryingSettings, start_drying
-from spools.models import Place
+from spools.models import Place, Sensor
 from tests.maintenance.reminders.shop_reminders import is_open, open_reminder
 from tests.spools.conftest import hours_ago, receive
 
@@ -79,3 +81,24 @@ def test_a_removed_sensor_is_completed_once(shop, wet):
     send(shop.shelf, 1, 0, readings=12)
     sweep(timezone.now() + timedelta(days=2))
     assert is_open("sensor")
+
+
+def test_a_sensor_that_its_broker_reports_as_gone_is_silent_at_once(shop, wet):
+    now = timezone.now()
+    sensor = Sensor.objects.create(name="b1", seen_at=now - timedelta(minutes=1))
+    place_sensor(sensor, shop.shelf, start=now - timedelta(days=1))
+    mark_silent("b1", now)
+    sweep()
+    reminder = open_reminder("sensor")
+    assert (reminder.reason.code, reminder.reason.values["sensor"]) == ("reminder.sensor_gone", "b1")
+    assert reminder.urgent_since is None
+    other = Sensor.objects.create(name="b2")
+    place_sensor(other, shop.shelf, start=now - timedelta(hours=1))
+    sweep()
+    assert not is_open("sensor")
+    mark_silent("b2", now)
+    sweep()
+    assert is_open("sensor")
+    mark_seen("b2", now + timedelta(seconds=1))
+    sweep()
+    assert not is_open("sensor")
