@@ -49,6 +49,7 @@ class Token(models.Model):
     class Scope(models.TextChoices):
         READ = "read", gettext_lazy("read everything")
         READINGS = "readings", gettext_lazy("send readings of one place")
+        SENSORS = "sensors", gettext_lazy("send what all sensors measure")
         WEIGHINGS = "weighings", gettext_lazy("record weighings")
         JOBS = "jobs", gettext_lazy("jobs and job files")
         ALL = "all", gettext_lazy("all that the account may do")

@@ -23,6 +23,7 @@ USE_SHOWN_WITHIN = timedelta(minutes=5)
 # The addresses that a scope may change, by the names of their URLs.
 WEIGH = {"v1:spools-weigh", "v1:scalevalues-list", "v1:scans-list", "v1:weighings-list"}
 SEND_READINGS = {"v1:readings-list", "v1:readings-csv"}
+SEND_MEASUREMENTS = {"v1:measurements-list"}
 JOB_ENDPOINTS = {"jobs", "jobevents", "jobfiles", "maystart", "printerevents"}
 
 
@@ -88,6 +89,8 @@ def allows(token: Token, name: str, method: str, names: Mapping[str, Any]) -> bo
             return method in SAFE or name in OWN
         case Token.Scope.READINGS:
             return method == "POST" and name in SEND_READINGS and names.get("place_pk") == str(token.place_id)
+        case Token.Scope.SENSORS:
+            return method == "POST" and name in SEND_MEASUREMENTS
         case Token.Scope.WEIGHINGS:
             return method == "POST" and name in WEIGH
         case Token.Scope.JOBS:

@@ -25,6 +25,7 @@ from .views.machines import (
     Toolheads,
 )
 from .views.may_start import MayStart
+from .views.measurements import HeldValues, Measurements, SensorPlacements, Sensors
 from .views.not_found import NotFoundView
 from .views.places import Charges, Places, Readings, ReadingWithdrawals, SaltChecks
 from .views.printer_events import PrinterEvents
@@ -50,6 +51,10 @@ for prefix, endpoint in [
     ("feedstocks", Feedstocks),
     (r"feedstocks/(?P<feedstock_pk>[^/.]+)/coupon-tests", CouponTests),
     ("core-kinds", CoreKinds),
+    ("measurements", Measurements),
+    ("sensors", Sensors),
+    ("sensor-placements", SensorPlacements),
+    ("held-values", HeldValues),
     ("topic-rules", TopicRules),
     ("places", Places),
     (r"places/(?P<place_pk>[^/.]+)/readings", Readings),

@@ -5,7 +5,7 @@ the cache generation of the spools and dry boxes concerned. A result may be stor
 is the one from before its facts were read, so a fact that arrives during a computation is never lost.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -109,31 +109,37 @@ def _is_breathed(boxes: set[int], at: datetime) -> bool:
 
 
 @transaction.atomic
-def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, float] | None = None) -> None:
-    """Delete what was computed later than the hour that begins at ``at``, for which a reading is being added.
+def invalidate_after_readings(
+    places: Sequence[Place], at: datetime, airs: Mapping[int, tuple[float, float]] | None = None
+) -> None:
+    """Delete what was computed later than the hour that begins at ``at``, for which readings are being added.
 
-    That concerns the spools that were in the place since, or in a dryer or dry box in that room, and these
-    boxes. air: the newest of the readings in °C and % RH, where all of them are of the present hour. Of rows of
+    That concerns the spools that were in these places since, or in a dryer or dry box in such a room, and these
+    boxes. airs: the newest reading of each in °C and % RH, where all of them are of the present hour. Of rows of
     the board those then stay fresh that were computed with nearly that air, and those of spools in dry boxes in
     that room and of these boxes: a box follows its room slowly.
     """
     lock_spool_facts()
-    spools = _spools_breathing(place, at)
+    ids = [place.pk for place in places]
+    spools = _spools_breathing(ids, at)
     still_fresh = 0
-    if air is not None:
-        near = Q(
-            air_temperature_c__range=_around(air[0], SAME_AIR_K),
-            air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
-        )
-        here = Q(place=place) | Q(place__room=place, place__kind=Place.Kind.PRINTER)
-        affected = Q(near) & here | Q(place__room=place, place__kind__in=[Place.Kind.DRY_BOX, Place.Kind.BAG])
+    if airs is not None and spools:
+        affected = Q(place__room__in=ids, place__kind__in=[Place.Kind.DRY_BOX, Place.Kind.BAG])
+        for pk, air in airs.items():
+            near = Q(
+                air_temperature_c__range=_around(air[0], SAME_AIR_K),
+                air_rh_pct__range=_around(air[1], SAME_AIR_PCT),
+            )
+            affected |= near & (Q(place=pk) | Q(place__room=pk, place__kind=Place.Kind.PRINTER))
         rows = SpoolBoard.objects.filter(affected, pk__in=spools, run=None)
         still_fresh = rows.update(generation=F("generation") + 1)
     # A weighing is assimilated with the readings before its hour, so those of its own hour change nothing.
     _invalidate_spools(spools, at, at + HOUR, stale_rows=still_fresh < len(spools))
-    boxes = set(Place.objects.filter(room=place, half_time_h__isnull=False).values_list("pk", flat=True))
+    boxes = set(Place.objects.filter(room__in=ids, half_time_h__isnull=False).values_list("pk", flat=True))
+    if not boxes:
+        return
     _invalidate_boxes(boxes, at)
-    if air is not None:
+    if airs is not None:
         BoxBoard.objects.filter(place__in=boxes).update(generation=F("generation") + 1)
     # A sample holds the air of its own hour.
     BoxAir.objects.filter(place__in=boxes, at=at).delete()
@@ -143,7 +149,7 @@ def invalidate_after_readings(place: Place, at: datetime, air: tuple[float, floa
 def invalidate_after_salt_check(place: Place, at: datetime) -> None:
     """Delete what was computed with the readings of a place since a time: they are corrected otherwise from then on."""
     lock_spool_facts()
-    invalidate_after_readings(place, at.astimezone(UTC).replace(minute=0, second=0, microsecond=0))
+    invalidate_after_readings([place], at.astimezone(UTC).replace(minute=0, second=0, microsecond=0))
     Place.objects.filter(pk=place.pk).update(cache_generation=F("cache_generation") + 1)
     if _is_air_of_prints(place):
         invalidate_answers()
@@ -180,7 +186,7 @@ def save_assumptions(row: Place | Polymer | Filler | Feedstock, **options: Any) 
         invalidate_answers()
     if changed and isinstance(row, Place):
         boxes = Place.objects.filter(Q(pk=row.pk) | Q(room=row)).values_list("pk", flat=True)
-        invalidate_after(_spools_breathing(row, EARLIEST), EARLIEST)
+        invalidate_after(_spools_breathing([row.pk], EARLIEST), EARLIEST)
         _invalidate_boxes(set(boxes), EARLIEST)
     elif changed:
         name = {Polymer: "feedstock__polymer", Filler: "feedstock__filler", Feedstock: "feedstock"}[type(row)]
@@ -279,9 +285,10 @@ def _spools_in(place_ids: set[int], at: datetime) -> set[int]:
     return set(_since(stays, at).values_list("spool", flat=True))
 
 
-def _spools_breathing(place: Place, at: datetime) -> set[int]:
-    """The spools that were in a place since a time, or in a dryer, dry box or bag in that room, a bag in such a box."""
-    stays = Stay.objects.filter(Q(place=place) | Q(place__room=place) | Q(place__room__room=place))
+def _spools_breathing(place_ids: Sequence[int], at: datetime) -> set[int]:
+    """The spools that were in such a place since a time, or in a dryer, dry box or bag in that room, a bag in such a box."""
+    here, room = Q(place__in=place_ids), Q(place__room__in=place_ids)
+    stays = Stay.objects.filter(here | room | Q(place__room__room__in=place_ids))
     return set(_since(stays, at).values_list("spool", flat=True))
 
 

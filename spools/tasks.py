@@ -9,6 +9,7 @@ from django.utils import timezone
 from background.queue import background_work, enqueue, enqueue_next, repeated_work
 from spools.air import averaging, dry_box_cache
 from spools.air.dry_box_facts import boxes_in, complete_boxes
+from spools.air.sensors.acts import prune_held
 from spools.air.storing import ADVANCE_ROOM
 from spools.board import advising, board
 from spools.drying.week.plans import ComputedPlan, compute_plan, store_plan
@@ -132,6 +133,12 @@ def _groups(spool_ids: list[int]) -> Iterator[list[int]]:
         near = sorted(pk for pk in left if behind is None or (pk in times and times[pk] > now - behind))
         left.difference_update(near)
         yield from (near[first : first + size] for first in range(0, len(near), size))
+
+
+@repeated_work(name="spools.prune_held_values", days=1)
+def prune_held_values() -> None:
+    """Forget values of sensors that found neither place nor partner."""
+    prune_held(timezone.now())
 
 
 @repeated_work(name="spools.prune_keys", days=1)

@@ -264,6 +264,7 @@ class Migration(migrations.Migration):
                         choices=[
                             ("read", "read everything"),
                             ("readings", "send readings of one place"),
+                            ("sensors", "send what all sensors measure"),
                             ("weighings", "record weighings"),
                             ("jobs", "jobs and job files"),
                             ("all", "all that the account may do"),

@@ -52,10 +52,10 @@ def require_reading(row: tuple, prefix: str = "") -> tuple[datetime, float, floa
 
 def _read_cells(number: int, cells: dict[str, str]) -> tuple[datetime, float, float]:
     at, temperature_c, rh_pct = (cells[column] for column in COLUMNS)
-    return _time(at, number), _number(temperature_c, number), _number(rh_pct, number)
+    return read_time(at, number), read_number(temperature_c, number), read_number(rh_pct, number)
 
 
-def _time(text: str, number: int) -> datetime:
+def read_time(text: str, number: int) -> datetime:
     try:
         at = datetime.fromisoformat(text)
         return timezone.make_aware(at) if timezone.is_naive(at) else at
@@ -64,7 +64,7 @@ def _time(text: str, number: int) -> datetime:
         raise refusal("not_a_time", sentence.format(number=number, text=text[:40])) from None
 
 
-def _number(text: str, number: int) -> float:
+def read_number(text: str, number: int) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError:

@@ -126,7 +126,7 @@ def _delete(readings: list[WithdrawnReading]) -> None:
 
 
 def _invalidate(place: Place, first_at: datetime) -> None:
-    invalidate_readings(place, first_at)
+    invalidate_readings([place], first_at)
     if place.kind == Place.Kind.DRY_BOX:
         # Its answer compares the computed air with the readings.
         invalidate_boxes_after([place.pk], first_at)

@@ -1,7 +1,7 @@
 """Readings that came are stored for several places at once, and what was computed without them is deleted."""
 
-from collections.abc import Iterable, Mapping
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from background.queue import enqueue
 from spools.air.averaged_hours import find_averaged
-from spools.air.dry_box_facts import boxes_in
+from spools.air.dry_box_facts import complete_boxes
 from spools.air.dry_box_simulation import quarter_of
 from spools.air.hourly import LEAST_KEPT, hour_of
 from spools.checks import lock_spool_facts
@@ -20,6 +20,7 @@ from spools.models import Place, Reading, ReadingWithdrawal, WithdrawnReading
 ADVANCE_ROOM = "spools.advance_boxes_in_room"
 # Places in the condition of one query: SQLite takes no thousand of them.
 PLACES_AT_ONCE = 100
+SPAN_SHARED = timedelta(days=1)
 COLUMNS = {
     "place_id": "bigint",
     "at": "timestamptz",
@@ -30,27 +31,33 @@ COLUMNS = {
     "recorded_by_id": "bigint",
 }
 Values = tuple[float, float]
+# Readings by place id and time.
+Stored = dict[int, dict[datetime, Values]]
 # A reading that is to be stored: its place, time, °C and % RH.
 Row = tuple[int, datetime, float, float]
 
 
 @transaction.atomic
 def store_readings(
-    readings: Mapping[Place, Mapping[datetime, Values]], *, origin: str, by: Any = None
+    readings: Mapping[Place, Mapping[datetime, Values]],
+    *,
+    origin: str,
+    by: Any = None,
+    known: Stored | None = None,
 ) -> dict[int, set[datetime]]:
     """Store readings that can be true, as (°C, % RH) by their times. Returns the times that were new, by place id.
 
     A time that has a reading already, or of which an hourly mean is stored, is passed over. So is one whose reading
     was withdrawn, from a sensor; from others where the values are those that were withdrawn. A sensor's reading within
-    a withdrawn span is stored as withdrawn.
-    The number of queries grows with the places that get new readings.
+    a withdrawn span is stored as withdrawn. known: the answer of find_readings for these times, if the caller has it.
+    The number of queries does not grow with that of the readings, and little with that of the places.
     """
-    known = find_readings({place.pk: times for place, times in readings.items()})
+    known = known or find_readings({place.pk: times for place, times in readings.items()})
     old = timezone.now() - LEAST_KEPT
     new = {}
+    averaged = find_averaged({place.pk: [at for at in its if at < old] for place, its in readings.items()})
     for place, values_by_time in readings.items():
-        averaged = find_averaged(place, [at for at in values_by_time if at < old])
-        closed = known[place.pk].keys() | averaged
+        closed = known[place.pk].keys() | averaged.get(place.pk, set())
         new[place] = {at: values for at, values in values_by_time.items() if at not in closed}
     if any(new.values()):
         lock_spool_facts()
@@ -70,21 +77,23 @@ def store_readings(
             origin,
             by,
         )
-    for place, fresh in new.items():
-        if fresh:
-            is_current = hour_of(min(fresh)) == _this_hour()
-            invalidate_readings(place, min(fresh), max(fresh.items()) if is_current else None)
+    _invalidate_all({place: fresh for place, fresh in new.items() if fresh})
     return {place.pk: set(fresh) for place, fresh in new.items()}
 
 
-def find_readings(times: Mapping[int, Iterable[datetime]]) -> dict[int, dict[datetime, Values]]:
+def find_readings(times: Mapping[int, Iterable[datetime]]) -> Stored:
     """The stored readings of each place, by its id, from the first to the last of its times."""
-    found: dict[int, dict[datetime, Values]] = {pk: {} for pk in times}
+    found: Stored = {pk: {} for pk in times}
     spans = [(pk, min(its), max(its)) for pk, its in ((pk, list(its)) for pk, its in times.items()) if its]
     for start in range(0, len(spans), PLACES_AT_ONCE):
-        within = Q(pk__in=[])
-        for pk, first, last in spans[start : start + PLACES_AT_ONCE]:
-            within |= Q(place=pk, at__gte=first, at__lte=last)
+        group = spans[start : start + PLACES_AT_ONCE]
+        first, last = min(span[1] for span in group), max(span[2] for span in group)
+        within = Q(place__in=[pk for pk, *__ in group], at__gte=first, at__lte=last)
+        if last - first > SPAN_SHARED and len(group) > 1:
+            # One that sends old values would read the readings of all of them since then.
+            within = Q(pk__in=[])
+            for pk, first, last in group:
+                within |= Q(place=pk, at__gte=first, at__lte=last)
         rows = Reading.objects.filter(within).order_by().values_list("place", "at", "temperature_c", "rh_pct")
         for pk, at, *values in rows:
             found[pk][at] = (values[0], values[1])
@@ -112,16 +121,28 @@ def _insert(rows: list[Row], origin: str, by: Any) -> None:
             cursor.executemany(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", values)  # noqa: S608
 
 
-def invalidate_readings(
-    place: Place, first_at: datetime, newest: tuple[datetime, Values] | None = None
-) -> None:
-    """Delete what was computed with other readings of a place since a time. The caller holds the lock.
+def _invalidate_all(new: Mapping[Place, Mapping[datetime, Values]]) -> None:
+    by_hour: dict[datetime, list[Place]] = {}
+    for place, fresh in new.items():
+        by_hour.setdefault(hour_of(min(fresh)), []).append(place)
+    for first_hour, places in by_hour.items():
+        for start in range(0, len(places), PLACES_AT_ONCE):
+            group = places[start : start + PLACES_AT_ONCE]
+            is_current = first_hour == _this_hour()
+            newest = {place.pk: new[place][max(new[place])] for place in group} if is_current else None
+            invalidate_readings(group, first_hour, newest)
 
-    newest: the newest reading that is added, where all of them are of the present hour.
+
+def invalidate_readings(
+    places: Sequence[Place], first_at: datetime, newest: Mapping[int, Values] | None = None
+) -> None:
+    """Delete what was computed with other readings of some places since a time. The caller holds the lock.
+
+    newest: the newest of the readings that are added, by place id, where all of them are of the present hour.
     """
     first_hour = hour_of(first_at)
-    invalidate_after_readings(place, first_hour, None if newest is None else newest[1])
-    _wake_boxes(place, first_hour)
+    invalidate_after_readings(places, first_hour, newest)
+    _wake_boxes(places, first_hour)
 
 
 def _leave_out_withdrawn(
@@ -159,8 +180,9 @@ def _this_hour() -> datetime:
     return hour_of(timezone.now())
 
 
-def _wake_boxes(room: Place, first_hour: datetime) -> None:
-    """Has the air of the dry boxes in a room stored again, where readings since a full hour change a sample of it."""
+def _wake_boxes(rooms: Sequence[Place], first_hour: datetime) -> None:
+    """Has the air of the dry boxes in these rooms stored again, where readings since a full hour change a sample of it."""
     is_sampled = first_hour < _this_hour() or first_hour == quarter_of(first_hour)
-    if is_sampled and boxes_in(room.pk):
-        enqueue(ADVANCE_ROOM, {"room_id": room.pk}, singleton_key=f"{ADVANCE_ROOM}:{room.pk}")
+    if is_sampled:
+        for pk in {box.room_id for box in complete_boxes()} & {room.pk for room in rooms}:
+            enqueue(ADVANCE_ROOM, {"room_id": pk}, singleton_key=f"{ADVANCE_ROOM}:{pk}")

@@ -10,10 +10,7 @@ from .places import Place
 
 
 class Sensor(models.Model):
-    """A device by the name under which it sends, with the last that it sent.
-
-    The columns of its last temperature tell a jump from a change: spools/air/sensors/sorting.py.
-    """
+    """A device by the name under which it sends, with the last that it sent."""
 
     name = models.CharField(max_length=100, unique=True)
     added_at = models.DateTimeField(default=timezone.now, editable=False)
@@ -21,8 +18,6 @@ class Sensor(models.Model):
     silent_since = models.DateTimeField(null=True, help_text="its broker reported that it is gone")
     temperature_c = models.FloatField(null=True)
     temperature_at = models.DateTimeField(null=True)
-    counted_c = models.FloatField(null=True, help_text="the last temperature that was not set aside")
-    counted_at = models.DateTimeField(null=True)
     rh_pct = models.FloatField(null=True)
     rh_at = models.DateTimeField(null=True)
     battery_pct = models.FloatField(null=True)
@@ -66,7 +61,6 @@ class HeldValue(models.Model):
         NO_PLACE = "no_place", _("the sensor had no place then")
         NO_PARTNER = "no_partner", _("the other value of its reading is missing")
         IMPOSSIBLE = "impossible", _("it cannot be")
-        JUMP = "jump", _("it jumped further than air does")
         FUTURE = "future", _("its time was in the future")
         LONG_AGO = "long_ago", _("its time is before 2000")
 

@@ -16,6 +16,7 @@ PLACE = 7
 WRITES = {
     "read": {"v1:dryingruns-plan", "v1:maystart", "v1:readiness"},
     "readings": {"v1:readings-list", "v1:readings-csv"},
+    "sensors": {"v1:measurements-list"},
     "weighings": {"v1:spools-weigh", "v1:scalevalues-list", "v1:scans-list", "v1:weighings-list"},
     "jobs": {
         *("v1:jobs-list", "v1:jobs-change-spool", "v1:jobs-end", "v1:jobs-project", "v1:jobs-reprint"),

@@ -18,7 +18,8 @@ from spools.wording import format_time
 
 # Values that wait for a place or were set aside; those without a partner.
 KEEP_HELD, KEEP_SINGLE = timedelta(days=90), timedelta(days=2)
-ADMITTED = (Reason.JUMP, Reason.FUTURE)
+# What may count after all.
+ADMITTED = (Reason.FUTURE,)
 
 
 @transaction.atomic
@@ -74,10 +75,7 @@ def admit_values(held: Iterable[HeldValue], *, by: Any = None) -> Counts:
     held = list(held)
     for value in held:
         if value.reason not in ADMITTED:
-            raise refusal(
-                "not_admitted",
-                _("Only a value that jumped, or whose time has come since, can count after all."),
-            )
+            raise refusal("not_admitted", _("Only a value whose time has come since can count after all."))
         require_past_time(value.at)
     rows = HeldValue.objects.filter(pk__in=[value.pk for value in held])
     values = [
@@ -85,7 +83,7 @@ def admit_values(held: Iterable[HeldValue], *, by: Any = None) -> Counts:
         for name, quantity, value, at in rows.values_list("sensor__name", "quantity", "value", "at")
     ]
     rows.delete()
-    return record_measurements(values, by=by, believed=True)
+    return record_measurements(values, by=by)
 
 
 def leave_out_values(held: Iterable[HeldValue]) -> int:

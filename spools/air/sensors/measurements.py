@@ -12,9 +12,11 @@ from spools.models import HeldValue, Sensor
 TEMPERATURE, HUMIDITY, BATTERY = HeldValue.Quantity.values
 Reason = HeldValue.Reason
 BOUNDS = {TEMPERATURE: limits.TEMPERATURE_C, HUMIDITY: limits.RH_PCT, BATTERY: limits.BATTERY_PCT}
-# A value that is so far from the one before it, so soon, is a fault of the sensor and no change of the air; the next
-# one that agrees with it is believed. Common practice, no source.
-JUMP_K, JUMP_WITHIN, AGREES_K = 40.0, timedelta(minutes=5), 10.0
+NOTED_IN = {
+    TEMPERATURE: ("temperature_c", "temperature_at"),
+    HUMIDITY: ("rh_pct", "rh_at"),
+    BATTERY: ("battery_pct", "battery_at"),
+}
 # Temperature and humidity that a sensor sends in two messages are one reading when they are no further apart.
 PAIRED_WITHIN = timedelta(seconds=30)
 
@@ -57,78 +59,41 @@ class Sorted:
     batteries: int = 0
 
 
-def sort_values(
-    sensor: Sensor, values: dict[datetime, dict[str, float]], now: datetime, *, believed: bool = False
-) -> Sorted:
-    """Sort the values of a sensor by their times, and note the last ones in its columns.
-
-    believed: a person admits them, so that a jump is no reason against them.
-    """
-    result = Sorted()
+def sort_values(sensor: Sensor, values: dict[datetime, dict[str, float]], now: datetime) -> Sorted:
+    """Sort the values of a sensor by their times, and note the last ones in its columns."""
+    result, latest = Sorted(), now + CLOCK_TOLERANCE
+    last: dict[str, tuple[datetime, float]] = {}
     for at, found in sorted(values.items()):
-        battery = found.pop(BATTERY, None)
-        if battery is not None:
-            result.batteries += 1
-            if BOUNDS[BATTERY].low <= battery <= BOUNDS[BATTERY].high and at <= now + CLOCK_TOLERANCE:
-                _note(sensor, "battery", "battery_pct", battery, at)
         for quantity, value in [*found.items()]:
-            reason = _find_fault(sensor, quantity, value, at, now, believed)
-            if reason:
-                result.set_aside.append((at, quantity, value, reason))
-                del found[quantity]
-                # With its temperature goes the humidity: the same fault may be in it.
-                if reason == Reason.JUMP and HUMIDITY in found:
-                    result.set_aside.append((at, HUMIDITY, found.pop(HUMIDITY), reason))
+            bounds = BOUNDS[quantity]
+            if EARLIEST <= at <= latest and bounds.low <= value <= bounds.high:
+                last[quantity] = (at, value)
+                continue
+            reason = Reason.FUTURE if at > latest else Reason.LONG_AGO if at < EARLIEST else Reason.IMPOSSIBLE
+            result.set_aside.append((at, quantity, value, reason))
+            del found[quantity]
+        if BATTERY in found:
+            result.batteries += 1
+            del found[BATTERY]
         if len(found) == 2:
             result.pairs.append(Pair(at, found[TEMPERATURE], found[HUMIDITY]))
         elif TEMPERATURE in found:
             result.temperatures.append(Single(at, found[TEMPERATURE]))
         elif HUMIDITY in found:
             result.humidities.append(Single(at, found[HUMIDITY]))
-        if HUMIDITY in found:
-            _note(sensor, "rh", "rh_pct", found[HUMIDITY], at)
-        if (found or battery is not None) and at <= now + CLOCK_TOLERANCE:
-            sensor.seen_at = max(sensor.seen_at or at, at)
-            if sensor.silent_since and at > sensor.silent_since:
-                sensor.silent_since = None
+    for quantity, (at, value) in last.items():
+        _note(sensor, *NOTED_IN[quantity], value, at)
     return result
 
 
-def _find_fault(
-    sensor: Sensor, quantity: str, value: float, at: datetime, now: datetime, believed: bool
-) -> str:
-    """The reason why a value cannot count; empty: none."""
-    if at > now + CLOCK_TOLERANCE:
-        return Reason.FUTURE
-    if at < EARLIEST:
-        return Reason.LONG_AGO
-    if not BOUNDS[quantity].low <= value <= BOUNDS[quantity].high:
-        return Reason.IMPOSSIBLE
-    if quantity != TEMPERATURE:
-        return ""
-    is_newest = sensor.temperature_at is None or at > sensor.temperature_at
-    jumps = is_newest and not believed and _has_jumped(sensor, value, at)
-    if is_newest:
-        sensor.temperature_c, sensor.temperature_at = value, at
-    if is_newest and not jumps:
-        sensor.counted_c, sensor.counted_at = value, at
-    return Reason.JUMP if jumps else ""
-
-
-def _has_jumped(sensor: Sensor, value: float, at: datetime) -> bool:
-    if sensor.counted_at is None or sensor.counted_c is None or at - sensor.counted_at > JUMP_WITHIN:
-        return False
-    # The one before was set aside, and this one agrees with it: the sensor was moved.
-    agrees = sensor.temperature_at != sensor.counted_at and sensor.temperature_c is not None
-    agrees = agrees and abs(value - (sensor.temperature_c or 0.0)) <= AGREES_K
-    return abs(value - sensor.counted_c) > JUMP_K and not agrees
-
-
-def _note(sensor: Sensor, name: str, column: str, value: float, at: datetime) -> None:
-    last = getattr(sensor, f"{name}_at")
+def _note(sensor: Sensor, value_column: str, time_column: str, value: float, at: datetime) -> None:
+    last = getattr(sensor, time_column)
     if last is None or at > last:
-        setattr(sensor, column, value)
-        setattr(sensor, f"{name}_at", at)
+        setattr(sensor, value_column, value)
+        setattr(sensor, time_column, at)
+    sensor.seen_at = max(sensor.seen_at or at, at)
+    if sensor.silent_since and at > sensor.silent_since:
+        sensor.silent_since = None
 
 
 def pair_singles(temperatures: Iterable[Single], humidities: Iterable[Single]) -> list[Pair]:

@@ -23,7 +23,7 @@ from spools.air.sensors.measurements import (
     sort_values,
 )
 from spools.air.sensors.placements import Placements, load_placements
-from spools.air.storing import Values, find_readings, store_readings
+from spools.air.storing import Stored, Values, find_readings, store_readings
 from spools.checks import lock_spool_facts
 from spools.models import HeldValue, Place, Reading, Sensor
 from spools.refusals import refusal
@@ -31,8 +31,8 @@ from spools.refusals import refusal
 MOST_SENSORS, LONGEST_NAME = 5000, 100
 # A sensor that has sent humidity for so long without a temperature has no thermometer.
 ALONE_AFTER, ALONE_FOR = timedelta(minutes=10), timedelta(days=1)
-COLUMNS = ["seen_at", "silent_since", "temperature_c", "temperature_at", "counted_c", "counted_at"]
-COLUMNS += ["rh_pct", "rh_at", "battery_pct", "battery_at"]
+COLUMNS = ["seen_at", "silent_since", "temperature_c", "temperature_at", "rh_pct", "rh_at"]
+COLUMNS += ["battery_pct", "battery_at"]
 # Sensor, quantity and time: the same value is sent once more.
 Key = tuple[int, str, datetime]
 
@@ -52,13 +52,12 @@ class Counts:
 
 
 @transaction.atomic
-def record_measurements(
-    measurements: Iterable[Measurement], *, by: Any = None, believed: bool = False
-) -> Counts:
-    """Store what sensors sent. Repeated and late values are harmless; their order is of no consequence.
+def record_measurements(measurements: Iterable[Measurement], *, by: Any = None) -> Counts:
+    """Store what sensors sent. Repeated and late values are harmless, and the order of those that come in pairs is of
+    no consequence; values that come apart find their partners as they arrive.
 
     A value that cannot be is set aside, and the others are stored. A sensor that was never seen before is added; its
-    values wait until it has a place. believed: a person admits values that were set aside as jumps.
+    values wait until it has a place.
     Refused: a number that is none, a name that is no text, more than MOST_SENSORS sensors.
     """
     batch = _group(measurements)
@@ -67,7 +66,7 @@ def record_measurements(
     recording = _Recording(sensors, by)
     for name, (values, repeated) in batch.items():
         recording.counts.already_there += repeated
-        recording.sort(sensors[name], values, believed)
+        recording.sort(sensors[name], values)
     recording.store()
     return recording.counts
 
@@ -147,8 +146,8 @@ class _Recording:
         self.placements: Placements = load_placements(self.sensors)
         self.sorted: dict[int, Sorted] = {}
 
-    def sort(self, sensor: Sensor, values: dict[datetime, dict[str, float]], believed: bool) -> None:
-        self.sorted[sensor.pk] = sort_values(sensor, values, self.now, believed=believed)
+    def sort(self, sensor: Sensor, values: dict[datetime, dict[str, float]]) -> None:
+        self.sorted[sensor.pk] = sort_values(sensor, values, self.now)
 
     def store(self) -> None:
         self._leave_out_known()
@@ -189,8 +188,12 @@ class _Recording:
                 if place := self.placements.find(pk, at):
                     wanted.setdefault(place.pk, []).append(at)
         read = find_readings(wanted)
+        self.read = read
+        held_sensors = {pk for pk, *__ in held}
         for pk, values in self.sorted.items():
-            self._pass_over(pk, values, held, read)
+            self.counts.batteries += values.batteries
+            if pk in held_sensors or any(read.values()):
+                self._pass_over(pk, values, held, read)
 
     def _load_held(self, times: Mapping[int, Sequence[datetime]]) -> dict[Key, str]:
         """The values that are held of these times, and self.waiting: those that may find a partner."""
@@ -217,7 +220,7 @@ class _Recording:
         pk: int,
         values: Sorted,
         held: Mapping[Key, str],
-        read: Mapping[int, Mapping[datetime, Values]],
+        read: Stored,
     ) -> None:
         def is_known(quantity: str, at: datetime) -> bool:
             place = self.placements.find(pk, at)
@@ -240,7 +243,6 @@ class _Recording:
         values.temperatures = without_known(TEMPERATURE, values.temperatures)
         values.humidities = without_known(HUMIDITY, values.humidities)
         self.counts.already_there += before - _count(values)
-        self.counts.batteries += values.batteries
 
     def _complete(self, pk: int, values: Sorted, left: Iterable[Single]) -> None:
         """Humidity of a sensor without a thermometer gets the temperature that its place assumes."""
@@ -272,7 +274,8 @@ class _Recording:
                 self.counts.added += 1 if pair.is_assumed else 2
             values.pairs = without_place
         for origin, by_place in readings.items():
-            store_readings(by_place, origin=origin, by=self.by)
+            known = {place.pk: self.read.get(place.pk, {}) for place in by_place}
+            store_readings(by_place, origin=origin, by=self.by, known=known)
         for start in range(0, len(done), 500):
             HeldValue.objects.filter(pk__in=done[start : start + 500]).delete()
 

@@ -106,14 +106,12 @@ def _resolve(records: list[Any], now: datetime) -> Iterator[Measurement]:
         if not isinstance(record, dict):
             raise _refuse(_("Record {number} is no map of fields.").format(number=number))
         try:
-            for label in record:
-                if not isinstance(label, str) or label.endswith("_"):
-                    # Section 4.4: a field that the reader must understand.
-                    raise _Unknown(label)
-                if label in _BASE:
-                    base[label] = record[label]
-            if base.get("bver", VERSION) != VERSION:
-                raise _Unknown("bver")
+            if not record.keys() <= _PLAIN:
+                _require_understood(record)
+            if not _BASE.isdisjoint(record):
+                base.update((label, record[label]) for label in _BASE & record.keys())
+                if base.get("bver", VERSION) != VERSION:
+                    raise _Unknown("bver")
             if "v" not in record and "bv" not in base:
                 continue
             unit = record.get("u", base.get("bu", ""))
@@ -123,12 +121,12 @@ def _resolve(records: list[Any], now: datetime) -> Iterator[Measurement]:
                 if not NAME.fullmatch(name):
                     raise ValueError(name)
                 sensor = devices[name] = QUANTITY_PART.sub("", name)
-            if known is None or ("v" not in record and _OTHER_VALUES & record.keys()):
+            if known is None or ("v" not in record and not _OTHER_VALUES.isdisjoint(record)):
                 continue
-            seconds = _number(base.get("bt", 0)) + _number(record.get("t", 0))
+            seconds = _add(base.get("bt", 0), record.get("t", 0))
             if seconds < LEAST_ABSOLUTE_S:
                 seconds += received_s
-            value = _number(record.get("v", 0)) + _number(base.get("bv", 0))
+            value = _add(record.get("v", 0), base.get("bv", 0))
             at = datetime.fromtimestamp(seconds, UTC)
         except _Unknown as error:
             raise refusal(
@@ -144,12 +142,27 @@ def _resolve(records: list[Any], now: datetime) -> Iterator[Measurement]:
         yield Measurement(sensor, known[0], known[1](value), at)
 
 
-_BASE = {"bver", "bn", "bt", "bu", "bv", "bs"}
-_OTHER_VALUES = {"vs", "vb", "vd"}
+_BASE = frozenset(["bver", "bn", "bt", "bu", "bv", "bs"])
+_OTHER_VALUES = frozenset(["vs", "vb", "vd"])
+_PLAIN_NUMBERS = (float, int)
+_PLAIN = _BASE | _OTHER_VALUES | {"n", "u", "v", "t", "ut", "s"}
 
 
 class _Unknown(Exception):
     """A field, or a version, that a reader must understand."""
+
+
+def _require_understood(record: dict[Any, Any]) -> None:
+    """Section 4.4: whoever does not know a field that ends in "_" must refuse the pack."""
+    for label in record:
+        if not isinstance(label, str) or label.endswith("_"):
+            raise _Unknown(label)
+
+
+def _add(first: Any, second: Any) -> float:
+    if type(first) in _PLAIN_NUMBERS and type(second) in _PLAIN_NUMBERS and isfinite(total := first + second):
+        return total
+    return _number(_number(first) + _number(second))
 
 
 def _text(value: Any) -> str:

@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 import pytest
+import time_machine
 from django.urls import reverse
 from django.utils import timezone
 
@@ -17,12 +18,12 @@ from tests.spools.conftest import hours_ago
 
 @pytest.fixture
 def sent(shop) -> Sensor:
-    """Two readings of a sensor without a place, and a jump."""
+    """Two readings of a sensor without a place, and a value of a clock that was ahead."""
     rows = [("temperature", 21.34), ("humidity", 40.7)]
     values = [Measurement("b1", name, value, hours_ago(h)) for h in (2, 1) for name, value in rows]
-    record_measurements(
-        [*values, Measurement("b1", "temperature", 90.0, hours_ago(1) + timedelta(minutes=1))]
-    )
+    record_measurements(values)
+    with time_machine.travel(hours_ago(5), tick=True):
+        record_measurements([Measurement("b1", "temperature", 20.0, hours_ago(-4))])
     return Sensor.objects.get()
 
 
@@ -37,7 +38,7 @@ def test_a_sensor_gets_its_place_and_what_waited_counts(shop, desk, sent):
     assert Reading.objects.filter(place=shop.bag, temperature_c=21.34, rh_pct=40.7).count() == 2
     result = desk.get(page)
     assert HeldValue.Reason.NO_PLACE not in notes(result)
-    assert {"place", "unchecked", "jump"} <= set(notes(result))
+    assert {"place", "unchecked", "future"} <= set(notes(result))
     withdraw = reverse("withdraw", args=["sensor-placement", SensorPlacement.objects.get().pk])
     assert withdraw in result.content.decode()
     desk.post(withdraw, {"reason": "wrong bag"})
@@ -45,13 +46,13 @@ def test_a_sensor_gets_its_place_and_what_waited_counts(shop, desk, sent):
 
 
 def test_values_set_aside_count_or_are_left_out(shop, desk, sent):
-    address, held = reverse("sensor-held", args=[sent.pk]), HeldValue.objects.get(reason="jump")
+    address, held = reverse("sensor-held", args=[sent.pk]), HeldValue.objects.get(reason="future")
     desk.post(address, {"leave_out": 1, "value": held.pk})
     held.refresh_from_db()
     assert held.left_out_at is not None
     HeldValue.objects.filter(pk=held.pk).update(left_out_at=None)
     desk.post(address, {"admit": 1, "value": held.pk})
-    assert not HeldValue.objects.filter(reason="jump").exists()
+    assert not HeldValue.objects.filter(reason="future").exists()
 
 
 def test_a_salt_check_goes_with_the_sensor_and_corrects_the_place(shop, desk, sent):

@@ -99,7 +99,6 @@ def test_a_sensor_without_a_thermometer_reads_at_the_temperature_that_its_place_
     [
         (-127, 40, {"temperature": "impossible", "humidity": "no_partner"}),
         (21, 255, {"humidity": "impossible", "temperature": "no_partner"}),
-        (85, 40, {"temperature": "jump", "humidity": "jump"}),
     ],
 )
 def test_what_cannot_be_is_set_aside_and_the_rest_counts(shelf, celsius, rh_pct, reasons):
@@ -112,17 +111,6 @@ def test_what_cannot_be_is_set_aside_and_the_rest_counts(shelf, celsius, rh_pct,
     assert dict(HeldValue.objects.values_list("quantity", "reason")) == reasons
     assert counts.added + counts.waiting + counts.set_aside == 6
     assert record_measurements(pair(first + MINUTE, celsius, rh_pct)).already_there == 2
-
-
-def test_a_moved_sensor_is_believed_when_a_second_value_agrees(shelf):
-    known(shelf)
-    first = start()
-    for n, celsius in enumerate([21, 70, 71, 71]):
-        record_measurements(pair(first + n * MINUTE, celsius))
-    assert [row[1] for row in readings(shelf)] == [21, 71, 71]
-    held = HeldValue.objects.all()
-    admit_values(held)
-    assert [row[1] for row in readings(shelf)] == [21, 70, 71, 71]
 
 
 def test_a_time_to_come_counts_when_it_has_come_and_a_person_admits_it(shelf):
