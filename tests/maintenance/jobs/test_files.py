@@ -5,6 +5,7 @@ import os
 import signal
 import time
 from datetime import timedelta
+from math import pi
 from uuid import uuid4
 
 import pytest
@@ -33,9 +34,11 @@ from maintenance.jobs.files import (
     stored_path,
 )
 from maintenance.jobs.from_file import judge_on_all_machines, judge_on_machine, record_file_job
+from maintenance.jobs.may_start import judge_file_start
+from maintenance.jobs.printer_events import Reported, record_events
 from maintenance.machines.loading import load_spool
 from maintenance.machines.printers import add_toolhead
-from maintenance.models import JobFile, Toolhead
+from maintenance.models import Job, JobFile, Toolhead
 from spools.codes import pretty
 from spools.facts import withdraw
 from spools.inventory.ledger import remaining
@@ -78,6 +81,11 @@ def read(file: JobFile) -> JobFile:
 def loaded(shop, plain):
     load_spool(shop.north, plain, at=hours_ago(30), override_reason="a test")
     return plain
+
+
+@pytest.fixture
+def second(shop):
+    return receive(shop.pla, shop.box, card="dry")
 
 
 def test_a_file_is_read_as_background_work(shop):
@@ -530,3 +538,22 @@ def test_a_spool_that_was_not_loaded_gives_nothing(shop, loaded, filled):
             file, printer=shop.north.printer, spools=[filled], start=hours_ago(12), override_reason="a test"
         )
     assert remaining(loaded).mass_g == pytest.approx(1000)
+
+
+def test_a_host_names_the_file_and_what_it_extruded_counts(shop, loaded, second):
+    """The print takes more than the file says, and its spool runs out after that."""
+    start = Reported("1", "North", "17", "started", hours_ago(9), values={"file": given_file().digest})
+    change = Reported(
+        "2", "North", "17", "ran_out", hours_ago(8), values={"metres": 11.0, "spool": second.code}
+    )
+    end = Reported("3", "North", "17", "finished", hours_ago(7), values={"metres": 12.0})
+    assert [row.result for row in record_events([start, change, end])] == ["waiting"] * 3
+    run_due("files")
+    run_due()
+    job = Job.objects.get()
+    assert (job.name, job.stage, job.file) == ("bracket.gcode", "finished", JobFile.objects.get())
+    per_m = 1.24 * pi * 1.75**2 / 4
+    uses = {use.spool: use.mass_g for use in job.uses.select_related("spool")}
+    assert uses == {loaded: pytest.approx(11 * per_m), second: pytest.approx(per_m)}
+    asked = judge_file_start(shop.north, job.file.digest, None)
+    assert asked.spools == [second] and asked.verdict.checks
