@@ -16,6 +16,7 @@ ENDS = {"finished": 80, "failed": 11, "stopped": 9}
 MEASURES = ("metres", "metres", "metres", "mass_g", "as planned")
 # A spool is changed when so little is left on it, g.
 LEAST_G, MOST_LEFT_G = 4.0, 12.0
+SLOWEST_G_H = 14.0
 
 
 @dataclass
@@ -58,11 +59,16 @@ class Machine:
         self.random, self.left_g = random, dict(self.spools)
         self.codes = [code for code, _ in self.spools]
         now = start + random.uniform(1, 60) * MINUTE
-        while now < end - 10 * HOUR and self._room_g() > 300:
-            now = self._print(now) + random.uniform(4, 120) * MINUTE
+        while (most_g := self._most_g(now, end)) > 20 and self._room_g() > 300:
+            now = self._print(now, most_g) + random.uniform(4, 120) * MINUTE
         if now < end - 2 * HOUR:
             self._leave_open(end - random.uniform(20, 60) * MINUTE)
         self._deliver()
+
+    @staticmethod
+    def _most_g(now: datetime, end: datetime) -> float:
+        """A print of this mass is over before the end, however slow it is and whatever stops it on the way."""
+        return min(220.0, SLOWEST_G_H * ((end - now) / HOUR - 6) / 1.15)
 
     def _room_g(self) -> float:
         return sum(self.left_g[code] for code in self.codes)
@@ -85,11 +91,11 @@ class Machine:
     def _spool(self) -> dict[str, str]:
         return {"spool": self.codes[0]} if self.names_spools else {}
 
-    def _print(self, start: datetime) -> datetime:
+    def _print(self, start: datetime, most_g: float) -> datetime:
         """One print; returns its end."""
         random, key = self.random, self._name()
-        mass_g = round(random.uniform(4, 220), 2)
-        hours = round(mass_g / random.uniform(14, 30) + 0.2, 3)
+        mass_g = round(random.uniform(4, most_g), 2)
+        hours = round(mass_g / random.uniform(SLOWEST_G_H, 30) + 0.2, 3)
         numbers = {"mass_g": mass_g, "hours": hours, "nozzle_c": 215, "bed_c": 60}
         head = {"name": f"Part {key}", **numbers}
         if random.random() < 0.4:
