@@ -23,7 +23,7 @@ def sent(shop) -> Sensor:
     values = [Measurement("b1", name, value, hours_ago(h)) for h in (2, 1) for name, value in rows]
     record_measurements(values)
     with time_machine.travel(hours_ago(5), tick=True):
-        record_measurements([Measurement("b1", "temperature", 20.0, hours_ago(-4))])
+        record_measurements([Measurement("b1", "temperature", 20.0, hours_ago(-4.1))])
     return Sensor.objects.get()
 
 
