@@ -42,6 +42,7 @@ PLAIN = {
     "access.User",
     *("maintenance.FlowBlob", "maintenance.JobFile", "maintenance.JobFileMaterial", "maintenance.JobUse"),
     *("maintenance.Part", "maintenance.Reminder", "maintenance.ReminderEvent", "maintenance.ShopEvent"),
+    *("maintenance.ScaleMinute", "maintenance.ScalePrint"),
     *("spools.CoreKind", "spools.HeldValue", "spools.HourlyMean", "spools.PlannedPrint", "spools.Sensor"),
     *("spools.Source", "spools.WeekPlan"),
 }
