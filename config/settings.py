@@ -275,6 +275,7 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
         "EndingKind": "spools.models.Ending.Kind",
+        "ScaleUnit": "maintenance.scales.units.UNITS",
         "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
         "PrinterEventKind": "maintenance.models.PrinterEvent.Kind",

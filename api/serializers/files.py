@@ -43,7 +43,7 @@ class ChangeSerializer(serializers.Serializer):
     note = serializers.CharField(allow_blank=True)
 
 
-class OutcomeSerializer(serializers.Serializer):
+class FileOutcomeSerializer(serializers.Serializer):
     stored = serializers.BooleanField(help_text="false: only looked through")
     digest = serializers.CharField(help_text="the same while the file would do the same")
     counts = serializers.DictField(child=serializers.IntegerField(), help_text="rows: new, changed, same")

@@ -35,7 +35,7 @@ class Files(Endpoint):
     """Rows of one kind as CSV or JSON. The columns are in docs/neighbours/files.md and on the page of files."""
 
     queryset = Spool.objects.none()
-    serializer_class = serializers.OutcomeSerializer
+    serializer_class = serializers.FileOutcomeSerializer
     parser_classes = [CSVParser, JSONFileParser, MultiPartParser]
     pagination_class = None
     kind = "places"
@@ -69,7 +69,7 @@ class Files(Endpoint):
             "multipart/form-data": serializers.FileSerializer,
         },
         parameters=OPTIONS,
-        responses={200: serializers.OutcomeSerializer, 409: serializers.OutcomeSerializer},
+        responses={200: serializers.FileOutcomeSerializer, 409: serializers.FileOutcomeSerializer},
         description="Adds and changes what its rows state, all of them or none; each bad line is named.",
     )
     def load(self, request: Request) -> Response:
@@ -85,6 +85,6 @@ class Files(Endpoint):
             )
         except ShopChanged as error:
             errors = [{"field": "digest", "code": error.code, "message": error.messages[0]}]
-            present = serializers.OutcomeSerializer(error.outcome).data
+            present = serializers.FileOutcomeSerializer(error.outcome).data
             return Response({"errors": errors, "present": present}, status=409)
-        return respond(serializers.OutcomeSerializer, outcome)
+        return respond(serializers.FileOutcomeSerializer, outcome)
