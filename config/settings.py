@@ -278,6 +278,7 @@ SPECTACULAR_SETTINGS = {
         "ScaleUnit": "maintenance.scales.units.UNITS",
         "VerdictState": "maintenance.readiness.verdict.STATES",
         "JobFileState": "maintenance.models.JobFile.State",
+        "MassUnit": "maintenance.scales.units.CHOICES",
         "PrinterEventKind": "maintenance.models.PrinterEvent.Kind",
         "PriorUseUnit": "maintenance.models.PriorUse.Unit",
         "ReminderKind": "maintenance.models.Reminder.Kind",

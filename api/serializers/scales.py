@@ -3,7 +3,7 @@ from rest_framework import serializers
 from api.fields import Id, ModelSerializer, Moment, Number, SpoolCode, StrictSerializer, Text
 from maintenance.models import Scale, ScalePrint, ScaleWeighing, Scan
 from maintenance.scales.scales import save_scale
-from maintenance.scales.units import UNITS
+from maintenance.scales.units import CHOICES
 from spools import limits
 from spools.models import Place
 
@@ -37,7 +37,7 @@ class AddScanSerializer(StrictSerializer):
 class SentWeighingSerializer(StrictSerializer):
     scale = Text(**SCALE_NAME)
     mass = Number(help_text="as the scale shows it", **limits.SENT_MASS.bounds)
-    unit = serializers.ChoiceField(list(UNITS), required=False, help_text="g if left out")
+    unit = serializers.ChoiceField(CHOICES, required=False, help_text="g if left out")
     net = serializers.BooleanField(required=False, help_text="without the reel; with it if left out")
     spool = Text(
         required=False,
@@ -56,7 +56,7 @@ class SentWeighingSerializer(StrictSerializer):
 class ScaleValueSerializer(StrictSerializer):
     scale = Text(**SCALE_NAME)
     mass = Number(help_text="as the scale shows it", **limits.SENT_MASS.bounds)
-    unit = serializers.ChoiceField(list(UNITS), required=False, help_text="g if left out")
+    unit = serializers.ChoiceField(CHOICES, required=False, help_text="g if left out")
     at = Moment(required=False, help_text="now if left out; one value a second is stored")
 
 

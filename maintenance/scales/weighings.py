@@ -117,6 +117,11 @@ def set_aside(row: ScaleWeighing) -> ScaleWeighing:
     return row
 
 
+def count_held() -> int:
+    """How many masses wait for a person."""
+    return ScaleWeighing.objects.exclude(held="").count()
+
+
 def find_loaded(scale: Scale, at: datetime) -> Spool | None:
     """The spool that a scale under a holder carried at a time."""
     loadings = Loading.objects.filter(toolhead=scale.toolhead, slot=scale.slot, start__lte=at)

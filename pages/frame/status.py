@@ -15,6 +15,7 @@ from background import backups, health, host, queries
 from background.queue import queue_of, run_again
 from maintenance.reminders.conditions.sensors import late_sensors
 from maintenance.reminders.delivery import stats
+from maintenance.scales.weighings import count_held
 from pages.frame.notices import notify_refused
 
 SHOWN_FAILED = 10
@@ -39,6 +40,7 @@ def status(request: HttpRequest) -> HttpResponse:
         "unsent_for": _age(outbox.waits_since, now),
         "failed_messages": stats.failed_messages()[:SHOWN_FAILED] if outbox.failed else [],
         "silent": late_sensors(now),
+        "held_masses": count_held(),
         "disk": host.measure_disk(),
         "folder_is_open": host.data_folder_is_open(),
         "database_bytes": host.database_bytes(),

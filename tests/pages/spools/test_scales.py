@@ -44,6 +44,7 @@ def test_a_mass_that_waits_is_settled_in_one_tap_and_taken_back(shop, desk):
     row = record_weighing(SentMass("bench", 1000))[0]
     spool = shop.spools[2]
     assert 'data-held="which_spool"' in desk.get("/scales/").content.decode()
+    assert "held_masses" in notes(desk.get("/status/"))
     address = f"/scales/held/{row.pk}/"
     assert "code_length error" in notices(desk.post(address, {"spool": "K7"}, follow=True))
     settled = desk.post(address, {"spool": spool.code})
