@@ -16,11 +16,10 @@ from maintenance.models import Job, JobEvent, JobUse, Loading, Printer, Toolhead
 from maintenance.readiness.inputs import JobSpec
 from spools.checks import require_within
 from spools.codes import pretty
-from spools.files.columns import Use, choice, find_named, moment, number, simplify, spool_code, text
+from spools.files.columns import Use, by_own_name, choice, find_named, moment, number, spool_code, text
 from spools.files.kinds import (
     Added,
     FileKind,
-    Key,
     Line,
     Stored,
     Values,
@@ -43,6 +42,7 @@ class Jobs(FileKind):
         "loading is added. A print is a fact: to change one, withdraw it on its page and record it anew."
     )
     most_changes = 300
+    keys_are_found = True
     renamed = {"at": "start", "end": "hours"}
     columns = (
         text("printer", gettext_noop("name of the printer"), Use.KEY, 60),
@@ -88,12 +88,12 @@ class Jobs(FileKind):
         for use in uses.iterator(2000):
             yield Stored(use, _values_of(use))
 
-    def find_stored(self, lines: Iterable[Values]) -> dict[Key, Stored]:
+    def find_stored(self, lines: Iterable[Values]) -> Iterable[Stored]:
         times = [values["start"] for values in lines]
         if not times:
-            return {}
+            return []
         uses = JobUse.objects.filter(job__start__gte=min(times), job__start__lte=max(times))
-        return {self.key_of(stored.values): stored for stored in self._describe(uses)}
+        return self._describe(uses)
 
     def find_name(self, column: str, value: Any) -> Any:
         if column == "spool":
@@ -108,13 +108,15 @@ class Jobs(FileKind):
 
     def _find_toolhead(self, values: Values) -> Toolhead:
         if self.toolheads is None:
-            self.printers = {simplify(printer.name): printer for printer in Printer.objects.all()}
-            self.toolheads = {}
-            for toolhead in Toolhead.objects.select_related("printer"):
-                self.toolheads.setdefault(toolhead.printer_id, {})[simplify(toolhead.name)] = toolhead
+            self.printers = by_own_name(Printer.objects.all())
+            heads = Toolhead.objects.select_related("printer")
+            self.toolheads = {
+                pk: by_own_name(head for head in heads if head.printer_id == pk)
+                for pk in {head.printer_id for head in heads}
+            }
         printer = find_named(self.printers, "printer", values["printer"], own_names=True)
-        heads = self.toolheads.get(printer.pk, {})
-        return find_named(heads, "toolhead", values["toolhead"], own_names=True)
+        own = self.toolheads.get(printer.pk, {})
+        return find_named(own, "toolhead", values["toolhead"], own_names=True)
 
     def _find_spool(self, code: str) -> Spool:
         if code not in self.spools:

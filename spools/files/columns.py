@@ -1,6 +1,7 @@
 """The columns of a file: the meaning of each, how its cells are read and written."""
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
@@ -88,6 +89,8 @@ def moment_or_sealed(name: str, meaning: str) -> Column:
 
 
 SEALED = gettext_noop("sealed")
+# Before a name as it is; no simplified name begins so.
+EXACT = "="
 # Names of columns that people write at the head of a list; the names in the active language are read, too.
 HEADINGS = (
     gettext_noop("amount_g"),
@@ -149,11 +152,11 @@ def simplify(name: str) -> str:
 def find_named(rows: dict[str, Any], column: str, wanted: str, *, own_names: bool = False) -> Any:
     """The row with this name in any case; None for no name. Refused: a name that nothing has; near ones are offered.
 
-    rows: by their simplified names. own_names: the shop gave them, and adds others.
+    rows: as by_name gives them. own_names: the shop gave them, and adds others.
     """
     if not wanted:
         return None
-    found = rows.get(simplify(wanted))
+    found = rows.get(EXACT + wanted) or rows.get(simplify(wanted))
     if found is not None:
         return found
     names = {plain: str(row) if own_names else _(str(row)) for plain, row in rows.items()}
@@ -172,6 +175,14 @@ def find_named(rows: dict[str, Any], column: str, wanted: str, *, own_names: boo
 def by_name(rows: Iterable[Any]) -> dict[str, Any]:
     """Rows of the catalogue by their names, in the active language, too."""
     return {simplify(name): row for row in rows for name in (_(row.name), row.name)}
+
+
+def by_own_name(rows: Iterable[Any]) -> dict[str, Any]:
+    """Rows by the names that the shop gave them; those that are alike when simplified only by their exact names."""
+    rows = list(rows)
+    counts = Counter(simplify(row.name) for row in rows)
+    alone = {simplify(row.name): row for row in rows if counts[simplify(row.name)] == 1}
+    return alone | {EXACT + row.name: row for row in rows}
 
 
 def _read_text(column: Column, cell: str) -> str:

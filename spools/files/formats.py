@@ -2,7 +2,7 @@
 
 import csv
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
 from contextlib import closing
 from io import SEEK_END, StringIO
 from typing import Any
@@ -53,7 +53,7 @@ def write_json(kind: FileKind) -> Iterator[str]:
     yield (before + ",\n".join(rows) if rows else "") + "\n]}\n"
 
 
-def read_file(kind: FileKind, file: Any) -> Iterator[Line]:
+def read_file(kind: FileKind, file: Any) -> Generator[Line, None, None]:
     """The lines of an open file of bytes, of either format: JSON begins with a brace or a bracket.
 
     Refused as a whole: no text, a file too large, no CSV or JSON, no name of a column that is known, a column twice.
@@ -71,7 +71,7 @@ def _headings(kind: FileKind) -> dict[str, str]:
     return {_(name).lower(): name for name in names} | {name: name for name in names}
 
 
-def _read_csv(kind: FileKind, file: Any) -> Iterator[Line]:
+def _read_csv(kind: FileKind, file: Any) -> Generator[Line, None, None]:
     with closing(read_table(file, [], _headings(kind), once=[c.name for c in kind.columns])) as table:
         is_first = True
         for number, cells in table:
@@ -89,7 +89,7 @@ def _require_known(kind: FileKind, cells: Mapping[str, str]) -> None:
         raise refusal("column_missing", sentence.format(columns=names))
 
 
-def _read_json(kind: FileKind, file: Any) -> Iterator[Line]:
+def _read_json(kind: FileKind, file: Any) -> Generator[Line, None, None]:
     if file.seek(0, SEEK_END) > MAX_BYTES:
         sentence = _("The file is larger than {size} MiB. Split it.").format(size=MAX_BYTES // 2**20)
         raise refusal("file_too_large", sentence, "file")
@@ -117,7 +117,7 @@ def _read_json(kind: FileKind, file: Any) -> Iterator[Line]:
     return _read_rows(kind, rows)
 
 
-def _read_rows(kind: FileKind, rows: list[Any]) -> Iterator[Line]:
+def _read_rows(kind: FileKind, rows: list[Any]) -> Generator[Line, None, None]:
     known = {column.name for column in kind.columns}
     for number, row in enumerate(rows, 1):
         if not isinstance(row, dict):

@@ -42,7 +42,7 @@ class FileKind:
     """One kind of file, for one writing or reading of it.
 
     name: in addresses. most_changes: in one file. needs: the kinds that are read before. renamed: the column of an
-    input that an act names otherwise.
+    input that an act names otherwise. keys_are_found: the names in its keys are those of other rows, as stored.
     """
 
     name: ClassVar[str]
@@ -50,6 +50,7 @@ class FileKind:
     about: ClassVar[str]
     columns: ClassVar[tuple[Column, ...]]
     most_changes: ClassVar[int] = 2000
+    keys_are_found: ClassVar[bool] = False
     renamed: ClassVar[Mapping[str, str]] = {}
 
     def __init__(self, *, by: Any = None, place: Any = None) -> None:
@@ -59,9 +60,9 @@ class FileKind:
         """All rows of the shop, in the order of the file."""
         raise NotImplementedError
 
-    def find_stored(self, lines: Iterable[Values]) -> dict[Key, Stored]:
-        """The rows that the lines of a file may mean, by their keys."""
-        return {self.key_of(stored.values): stored for stored in self.rows()}
+    def find_stored(self, lines: Iterable[Values]) -> Iterable[Stored]:
+        """The rows that the lines of a file may mean."""
+        return self.rows()
 
     def find_name(self, column: str, value: Any) -> Any:
         """The value of a cell, a name as the shop has it. Refused: a name that it has not."""
@@ -96,9 +97,9 @@ class FileKind:
         return ", ".join(filter(None, (show_value(values.get(name)) for name in self.key_columns())))
 
     @classmethod
-    def key_of(cls, values: Values) -> Key:
-        """Empty where a column of it is missing."""
-        key = tuple(_as_key(values.get(name)) for name in cls.key_columns())
+    def key_of(cls, values: Values, *, exact: bool = False) -> Key:
+        """What names a row; exact: with the case of its letters. Empty where nothing of it is given."""
+        key = tuple(_as_key(values.get(name), exact) for name in cls.key_columns())
         return key if any(key) else ()
 
     @classmethod
@@ -110,10 +111,9 @@ class FileKind:
         return next((column for column in cls.columns if column.name == name), None)
 
 
-def _as_key(value: Any) -> str:
-    if value is None:
-        return ""
-    return " ".join(value.split()).casefold() if isinstance(value, str) else show_value(value)
+def _as_key(value: Any, exact: bool) -> str:
+    text = " ".join(show_value(value).split())
+    return text if exact else text.casefold()
 
 
 def refuse_change(column: str, sentence: str) -> Exception:

@@ -3,8 +3,8 @@
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -89,7 +89,9 @@ class _LookedThrough(Exception):
     """Ends the transaction of a file that is only looked through."""
 
 
-def load_file(kind: FileKind, lines: Iterable[Line], *, preview: bool = False, expected: str = "") -> Outcome:
+def load_file(
+    kind: FileKind, lines: Generator[Line, None, None], *, preview: bool = False, expected: str = ""
+) -> Outcome:
     """Adds and changes what the lines of a file state, by the acts of its kind, in one transaction.
 
     preview: all of it is done, and taken back, so that it finds what storing finds. expected: the digest of the outcome that
@@ -97,7 +99,8 @@ def load_file(kind: FileKind, lines: Iterable[Line], *, preview: bool = False, e
     the expected one; nothing is stored then.
     """
     loader = _Loader(kind)
-    rows = loader.read(lines)
+    with closing(lines):
+        rows = loader.read(lines)
     if not rows and not loader.faults:
         raise refusal("no_rows", _("The file has column names and no rows below them."))
     outcome = Outcome([], sorted(loader.unknown)[:20])
@@ -125,6 +128,27 @@ class _TooManyFaults(Exception):
 
 class _TooManyChanges(Exception):
     """A file that would hold up the shop for too long."""
+
+
+class _Index:
+    """The stored rows by their keys: as they are, and in any case of letters where only one is so."""
+
+    def __init__(self, kind: FileKind, stored: Iterable[Stored]) -> None:
+        self.kind = kind
+        self.exact: dict[Key, Stored] = {}
+        self.alike: dict[Key, list[Stored]] = {}
+        for row in stored:
+            self.exact[kind.key_of(row.values, exact=True)] = row
+            self.alike.setdefault(kind.key_of(row.values), []).append(row)
+
+    def find(self, values: Values) -> Stored | None:
+        """The row that a line means. Refused: several that differ by the case of letters alone."""
+        found = self.exact.get(self.kind.key_of(values, exact=True))
+        alike = self.alike.get(self.kind.key_of(values), [])
+        if found is None and len(alike) > 1:
+            sentence = _("Several rows have this name but for the case of letters. Write it as one of them.")
+            raise refusal("several_rows", sentence, self.kind.key_columns()[0])
+        return found or next(iter(alike), None)
 
 
 class _Loader:
@@ -175,24 +199,26 @@ class _Loader:
 
     def apply(self, rows: Sequence[Row]) -> None:
         """Compares each row with the stored one, and adds or changes it."""
-        stored = self.kind.find_stored([values for _line, values in rows])
+        stored = _Index(self.kind, self.kind.find_stored([values for _line, values in rows]))
         seen: dict[Key, int] = {}
         new: dict[Any, list[Row]] = {}
         try:
             for line, values in self.kind.sort(list(rows)):
-                key = self.kind.key_of(values)
-                if key and seen.setdefault(key, line.number) != line.number:
-                    sentence = _("It is the same row as in line {number}. Take one of them out.")
-                    with self._catch(line):
-                        raise refusal(
-                            "same_row", sentence.format(number=seen[key]), self.kind.key_columns()[0]
-                        )
-                elif key and key in stored:
-                    self._compare(line, values, stored[key])
-                elif (group := self.kind.group_of(values)) is None:
-                    self._add([(line, values)])
-                else:
-                    new.setdefault(group, []).append((line, values))
+                found, key = None, self.kind.key_of(values, exact=self.kind.keys_are_found)
+                with self._catch(line):
+                    found = stored.find(values)
+                    if found is not None:
+                        key = self.kind.key_of(found.values, exact=True)
+                    if key and seen.setdefault(key, line.number) != line.number:
+                        sentence = _("It is the same row as in line {number}. Take one of them out.")
+                        first = self.kind.key_columns()[0]
+                        raise refusal("same_row", sentence.format(number=seen[key]), first)
+                    if found is not None:
+                        self._compare(line, values, found)
+                    elif (group := self.kind.group_of(values)) is not None:
+                        new.setdefault(group, []).append((line, values))
+                    else:
+                        self._add([(line, values)])
             for group_rows in new.values():
                 self._add(group_rows)
         except _TooManyFaults:

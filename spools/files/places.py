@@ -5,7 +5,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
-from spools.files.columns import Use, choice, find_named, flag, number, simplify, text
+from spools.files.columns import Use, by_own_name, choice, find_named, flag, number, text
 from spools.files.kinds import Added, Line, ModelKind, Stored, Values, refuse_change, require_keys
 from spools.inventory.assumptions import save_place
 from spools.inventory.retiring import bring_back_place, retire_place
@@ -102,8 +102,4 @@ class Places(ModelKind):
 
 def find_place(name: str, column: str) -> Place:
     """The place of this name. Refused: a name that none has."""
-    exact = Place.objects.filter(name=name).first()
-    if exact is not None:
-        return exact
-    rows = {simplify(place.name): place for place in Place.objects.all()}
-    return find_named(rows, column, name, own_names=True)
+    return find_named(by_own_name(Place.objects.all()), column, name, own_names=True)

@@ -10,8 +10,8 @@ from django.utils.translation import gettext_noop
 from spools.air.climate import record_readings
 from spools.air.csv_import import require_reading
 from spools.air.reading_corrections import correct_reading
-from spools.files.columns import Use, choice, find_named, moment, number, simplify, text
-from spools.files.kinds import Added, FileKind, Key, Stored, Values, require_keys
+from spools.files.columns import EXACT, Use, by_own_name, choice, find_named, moment, number, text
+from spools.files.kinds import Added, FileKind, Stored, Values, require_keys
 from spools.models import Place, Reading
 
 
@@ -23,6 +23,7 @@ class Readings(FileKind):
         "time; one of a sensor is withdrawn on the page of its place."
     )
     most_changes = 50_000
+    keys_are_found = True
     renamed = {"at": "time"}
     columns = (
         text("place", gettext_noop("name of the place"), Use.KEY, 60),
@@ -50,18 +51,18 @@ class Readings(FileKind):
             }
             yield Stored(reading, values)
 
-    def find_stored(self, lines: Iterable[Values]) -> dict[Key, Stored]:
+    def find_stored(self, lines: Iterable[Values]) -> Iterable[Stored]:
         times = [values["time"] for values in lines]
         within = (
             Reading.objects.filter(at__gte=min(times), at__lte=max(times))
             if times
             else Reading.objects.none()
         )
-        return {self.key_of(stored.values): stored for stored in self._describe(within)}
+        return self._describe(within)
 
     def find_name(self, column: str, value: Any) -> Any:
         if self.places is None:
-            self.places = {simplify(place.name): place for place in Place.objects.all()}
+            self.places = by_own_name(Place.objects.all())
         return find_named(self.places, column, value, own_names=True).name if column == "place" else value
 
     def resolve(self, values: Values) -> Values:
@@ -75,7 +76,7 @@ class Readings(FileKind):
 
     def add_together(self, rows: Sequence[Values]) -> list[Added]:
         """Of one place, at once. A reading that was withdrawn before is not added again."""
-        place = (self.places or {})[simplify(rows[0]["place"])]
+        place = (self.places or {})[EXACT + rows[0]["place"]]
         readings = [(values["time"], values["temperature_c"], values["rh_pct"]) for values in rows]
         record_readings(place, readings, origin=Reading.Origin.FILE, by=self.by)
         times = {at for at, _c, _rh in readings}

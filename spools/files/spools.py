@@ -10,9 +10,11 @@ from django.utils.translation import gettext_noop
 
 from spools.codes import pretty
 from spools.files.columns import (
+    EXACT,
     SEALED,
     Use,
     by_name,
+    by_own_name,
     choice,
     find_named,
     flag,
@@ -20,7 +22,6 @@ from spools.files.columns import (
     moment_or_sealed,
     money,
     number,
-    simplify,
     spool_code,
     text,
 )
@@ -159,7 +160,7 @@ class Spools(FileKind):
         if self.places is None:
             self.reels = by_name(CoreKind.objects.all())
             places = Place.objects.in_use().exclude(kind__in=ELSEWHERE)
-            self.places = {simplify(place.name): place for place in places}
+            self.places = by_own_name(places)
         if column == "place":
             return find_named(self.places, column, value, own_names=True).name
         if column == "reel":
@@ -202,7 +203,7 @@ class Spools(FileKind):
 
     def _find_place(self, values: Values) -> Place:
         name = values.get("place")
-        place = (self.places or {})[simplify(name)] if name else self.place
+        place = (self.places or {})[EXACT + name] if name else self.place
         if place is None:
             raise refusal("place_missing", _("Name a place, or choose one for lines without."), "place")
         return place

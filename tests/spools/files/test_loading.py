@@ -159,6 +159,21 @@ def test_places_come_in_any_order_and_go_out_of_use_and_back(shelf):
     assert faults(Places, "name,kind\nLoft,bag\nPress,printer\n") == [(2, "kind"), (3, "kind")]
 
 
+def test_names_that_differ_by_case_and_dashes_alone_stay_apart(shelf):
+    for name in ("Box 1", "Box-1", "box 1"):
+        Place.objects.create(name=name, kind="shelf", room=shelf)
+    out = "".join(write_csv(Places()))
+    assert read(Places, out).counts == {NEW: 0, CHANGED: 0, SAME: 4}
+    read(Places, "name,assumed_rh_pct\nbox 1,11\nBox 1,12\nBOX-1,13\n")
+    found = dict(Place.objects.values_list("name", "assumed_rh_pct"))
+    assert found["box 1"] == 11 and found["Box 1"] == 12 and found["Box-1"] == 13
+    assert faults(Places, "name,assumed_rh_pct\nBOX 1,11\n") == [(2, "name")]
+    row = ",2026-01-31T08:00Z,21,40\n"
+    text = "place,time,temperature_c,rh_pct\n" + "".join(name + row for name in found)
+    assert read(Readings, text).counts[NEW] == 4
+    assert [column for _, column in faults(Readings, text.replace("Box-1", "BOX1"))] == ["place"]
+
+
 def test_a_reading_is_added_once_corrected_and_left_withdrawn(shelf):
     header, row = "place,time,temperature_c,rh_pct\n", "Open shelf,2026-01-31T08:00Z,21,{}\n"
     text = header + row.format(40) + "Open shelf,2026-01-31T09:00Z,21,41\n"
