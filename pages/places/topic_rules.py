@@ -36,6 +36,7 @@ class TopicRuleForm(VersionedForm):
             ),
             "sensor": gettext_lazy("Its name where the topic has no {sensor}."),
             "reads": gettext_lazy("As one of the examples below shows."),
+            "is_fahrenheit": "",
         }
         widgets = {
             name: forms.TextInput(
