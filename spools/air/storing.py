@@ -106,8 +106,10 @@ def _insert(rows: list[Row], origin: str, by: Any) -> None:
         return
     adapt = connection.ops.adapt_datetimefield_value
     now, account = adapt(timezone.now()), None if by is None else by.pk
+    # Sensors often send at the same times.
+    times = {at: adapt(at) for at in {row[1] for row in rows}}
     values = [
-        (pk, adapt(at), temperature_c, rh_pct, origin, now, account) for pk, at, temperature_c, rh_pct in rows
+        (pk, times[at], temperature_c, rh_pct, origin, now, account) for pk, at, temperature_c, rh_pct in rows
     ]
     table, names = Reading._meta.db_table, ", ".join(COLUMNS)
     # Its words are constants of this module.

@@ -1,8 +1,10 @@
 """Sensor Measurement Lists (SenML, RFC 8428) in JSON and CBOR, read into measurements."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from decimal import Decimal
+from fractions import Fraction
 from io import BytesIO
 from math import isfinite
 from typing import Any
@@ -54,6 +56,23 @@ QUANTITY_PART = re.compile(
 )
 
 
+class Record(msgspec.Struct):
+    """A record of a pack. Fields that are not listed are passed over (section 4.4)."""
+
+    bver: int | None = None
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+    bv: float | None = None
+    n: str = ""
+    u: str | None = None
+    v: float | None = None
+    t: float = 0.0
+    vs: str | None = None
+    vb: bool | None = None
+    vd: str | None = None
+
+
 def read_senml(content: bytes, now: datetime) -> list[Measurement]:
     """The measurements of a pack; those of other quantities are passed over. now: when it came.
 
@@ -62,129 +81,107 @@ def read_senml(content: bytes, now: datetime) -> list[Measurement]:
     """
     is_json = content.lstrip()[:1] == b"["
     records = _decode_json(content) if is_json else _decode_cbor(content)
-    if not isinstance(records, list) or not records:
+    if not records:
         raise _refuse(_("Send a SenML pack: an array of at least one record."))
     if len(records) > MOST_RECORDS:
         raise refusal("many_records", _("Send at most {most} records at once.").format(most=MOST_RECORDS))
     return list(_resolve(records, now))
 
 
-def _decode_json(content: bytes) -> Any:
+def _decode_json(content: bytes) -> list[Record]:
     try:
-        return msgspec.json.decode(content)
+        if b'_"' in content:
+            # Perhaps a field that must be understood: a value may end so, too.
+            _require_understood(msgspec.json.decode(content, type=list[dict[str, Any]]))
+        return _JSON.decode(content)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise _refuse(_("This is not JSON ({error}).").format(error=str(error)[:100])) from None
+        raise _refuse(_("This is no SenML in JSON ({error}).").format(error=str(error)[:100])) from None
 
 
-def _decode_cbor(content: bytes) -> Any:
+def _decode_cbor(content: bytes) -> list[Record]:
     stream = BytesIO(content)
     try:
         records = cbor2.CBORDecoder(stream).decode()
-        # A library raises what its parts raise for what is no CBOR.
+        if stream.read(1):
+            raise _refuse(_("There is something behind the pack."))
+        named = [_name_labels(record) for record in records]
+        _require_understood(named)
+        return msgspec.convert(named, list[Record])
+    except ValidationError:
+        raise
+    # The library raises whatever its parts raise for what is no CBOR.
     except Exception as error:
-        raise _refuse(_("This is not CBOR ({error}).").format(error=str(error)[:100])) from None
-    if stream.read(1):
-        raise _refuse(_("There is something behind the pack."))
-    if not isinstance(records, list):
-        return records
-    return [_name_labels(record) if isinstance(record, dict) else record for record in records]
+        raise _refuse(_("This is no SenML in CBOR ({error}).").format(error=str(error)[:100])) from None
 
 
-def _name_labels(record: dict[Any, Any]) -> dict[Any, Any]:
+def _name_labels(record: dict[Any, Any]) -> dict[str, Any]:
+    """Fields by their names; decimal fractions and the like as floats."""
     return {
-        LABELS.get(label, label) if isinstance(label, int) else label: value
+        str(LABELS.get(label, label)): float(value) if isinstance(value, Decimal | Fraction) else value
         for label, value in record.items()
     }
 
 
-def _resolve(records: list[Any], now: datetime) -> Iterator[Measurement]:
+def _require_understood(records: Iterable[dict[str, Any]]) -> None:
+    """Section 4.4: whoever does not know a field that ends in "_" must refuse the pack."""
+    for number, record in enumerate(records, start=1):
+        for label in record:
+            if label.endswith("_"):
+                raise _refuse_field(number, label)
+
+
+def _resolve(records: list[Record], now: datetime) -> Iterator[Measurement]:
     """The records with the base fields before them put in (section 4.6)."""
-    base: dict[str, Any] = {}
-    devices: dict[str, str] = {}
+    version, base_name, base_time, base_unit, base_value = VERSION, "", 0.0, "", None
+    sensors: dict[str, str] = {}
     received_s = now.replace(microsecond=0).timestamp()
     for number, record in enumerate(records, start=1):
-        if not isinstance(record, dict):
-            raise _refuse(_("Record {number} is no map of fields.").format(number=number))
+        version = version if record.bver is None else record.bver
+        base_name = base_name if record.bn is None else record.bn
+        base_time = base_time if record.bt is None else record.bt
+        base_unit = base_unit if record.bu is None else record.bu
+        base_value = base_value if record.bv is None else record.bv
+        if version != VERSION:
+            raise _refuse_field(number, "bver")
+        value = record.v
+        if value is None:
+            if base_value is None or (record.vs, record.vb, record.vd) != (None, None, None):
+                continue
+            value = 0.0
+        name = base_name + record.n
+        sensor = sensors.get(name)
+        if sensor is None:
+            if not NAME.fullmatch(name):
+                raise _refuse_record(number)
+            sensor = sensors[name] = QUANTITY_PART.sub("", name)
+        known = UNITS.get(base_unit if record.u is None else record.u)
+        if known is None:
+            continue
+        seconds = base_time + record.t
+        if seconds < LEAST_ABSOLUTE_S:
+            seconds += received_s
+        if base_value is not None:
+            value += base_value
         try:
-            if not record.keys() <= _PLAIN:
-                _require_understood(record)
-            if not _BASE.isdisjoint(record):
-                base.update((label, record[label]) for label in _BASE & record.keys())
-                if base.get("bver", VERSION) != VERSION:
-                    raise _Unknown("bver")
-            if "v" not in record and "bv" not in base:
-                continue
-            unit = record.get("u", base.get("bu", ""))
-            known = UNITS.get(unit) if isinstance(unit, str) else None
-            name = _text(base.get("bn", "")) + _text(record.get("n", ""))
-            if (sensor := devices.get(name)) is None:
-                if not NAME.fullmatch(name):
-                    raise ValueError(name)
-                sensor = devices[name] = QUANTITY_PART.sub("", name)
-            if known is None or ("v" not in record and not _OTHER_VALUES.isdisjoint(record)):
-                continue
-            seconds = _add(base.get("bt", 0), record.get("t", 0))
-            if seconds < LEAST_ABSOLUTE_S:
-                seconds += received_s
-            value = _add(record.get("v", 0), base.get("bv", 0))
             at = datetime.fromtimestamp(seconds, UTC)
-        except _Unknown as error:
-            raise refusal(
-                "not_understood",
-                _("Record {number} has the field {label}, which is not understood here.").format(
-                    number=number, label=str(error)[:40]
-                ),
-            ) from None
         except (ValueError, OverflowError, OSError):
-            raise _refuse(
-                _("Record {number} has a name, a time or a value that cannot be read.").format(number=number)
-            ) from None
+            raise _refuse_record(number) from None
+        if not isfinite(value):
+            raise _refuse_record(number)
         yield Measurement(sensor, known[0], known[1](value), at)
 
 
-_BASE = frozenset(["bver", "bn", "bt", "bu", "bv", "bs"])
-_OTHER_VALUES = frozenset(["vs", "vb", "vd"])
-_PLAIN_NUMBERS = (float, int)
-_PLAIN = _BASE | _OTHER_VALUES | {"n", "u", "v", "t", "ut", "s"}
+_JSON = msgspec.json.Decoder(list[Record])
 
 
-class _Unknown(Exception):
-    """A field, or a version, that a reader must understand."""
+def _refuse_field(number: int, label: str) -> ValidationError:
+    sentence = _("Record {number} has the field {label}, which is not understood here.")
+    return refusal("not_understood", sentence.format(number=number, label=label[:40]))
 
 
-def _require_understood(record: dict[Any, Any]) -> None:
-    """Section 4.4: whoever does not know a field that ends in "_" must refuse the pack."""
-    for label in record:
-        if not isinstance(label, str) or label.endswith("_"):
-            raise _Unknown(label)
-
-
-def _add(first: Any, second: Any) -> float:
-    if type(first) in _PLAIN_NUMBERS and type(second) in _PLAIN_NUMBERS and isfinite(total := first + second):
-        return total
-    return _number(_number(first) + _number(second))
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str):
-        raise ValueError(value)
-    return value
-
-
-def _number(value: Any) -> float:
-    """A finite number; in CBOR it may be a decimal fraction."""
-    if type(value) is float or type(value) is int:
-        number = float(value)
-    elif isinstance(value, bool | str | bytes | None.__class__):
-        raise ValueError(value)
-    else:
-        try:
-            number = float(value)
-        except TypeError:
-            raise ValueError(value) from None
-    if not isfinite(number):
-        raise ValueError(value)
-    return number
+def _refuse_record(number: int) -> ValidationError:
+    sentence = _("Record {number} has a name, a time or a value that cannot be read.")
+    return _refuse(sentence.format(number=number))
 
 
 def _refuse(sentence: str) -> ValidationError:
