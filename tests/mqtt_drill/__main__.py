@@ -183,7 +183,7 @@ def drill(env: dict[str, str], broker: Mosquitto, options: argparse.Namespace) -
             swarm.rest()
         expected = options.sensors * options.minutes
         try:
-            wait_for("the readings", lambda: len(stored_records()) >= expected, within_s=120, every_s=1)
+            wait_for("the readings", lambda: len(stored_records()) >= expected, within_s=900, every_s=1)
         except AssertionError as error:
             print(error)
         print(
