@@ -69,6 +69,8 @@ def import_shop(path: Path) -> Loaded:
     Raises ArchiveRefused, and changes nothing, for an archive that is cut, damaged, foreign or of another version,
     and where there is a shop already.
     """
+    if not path.is_file():
+        raise ArchiveRefused(f"There is no file {path}: give the one that export_shop wrote.")
     settings.DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)
     with (
         _reading(path),

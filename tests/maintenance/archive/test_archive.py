@@ -208,5 +208,7 @@ def test_a_damaged_or_foreign_archive_is_refused_whole(change, says, shop, tmp_p
     cut.write_bytes(whole.read_bytes()[:-100])
     with pytest.raises(ArchiveRefused, match="no whole archive"):
         import_shop(cut)
+    with pytest.raises(ArchiveRefused, match="There is no file"):
+        import_shop(tmp_path / "elsewhere.zip")
     assert not Spool.objects.exists() and not (tmp_path / "evil").exists()
     assert not list(tmp_path.glob("jobs/*"))
