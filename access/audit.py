@@ -25,6 +25,7 @@ NEVER = {
     "last_login",
     "used_at",
     "backoff_until",
+    "events_until",
     "failures",
 }
 _watched: dict[type[Model], set[str]] = {}

@@ -42,7 +42,9 @@ OPEN = {
 # What a person changes about nobody else, and questions that need a body.
 OWN = {
     "account",
+    "channel-again",
     "channel-end",
+    "channel-events",
     "channel-secret",
     "channel-test",
     "message-retry",

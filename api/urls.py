@@ -39,6 +39,7 @@ from .views.today import Now
 from .views.token import Tokens
 from .views.topic_rules import TopicRules
 from .views.trouble import Troubles
+from .views.webhooks import Webhooks
 from .views.week import PlannedDryings, PrintRequests, WeekPlans
 
 router = SimpleRouter()
@@ -96,6 +97,7 @@ for prefix, endpoint in [
     ("troubles", Troubles),
     ("reminders", Reminders),
     ("audit", AuditEntries),
+    ("webhooks", Webhooks),
 ]:
     router.register(prefix, endpoint, basename=endpoint.__name__.lower())
 

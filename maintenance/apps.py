@@ -51,6 +51,7 @@ class MaintenanceConfig(AppConfig):
 
         watch(self.get_model(name) for name in AUDITED)
         watch_facts()
+        post_save.connect(send_event, self.get_model("ShopEvent"), dispatch_uid="maintenance.webhooks")
         guard_lines(self.get_models())
         watch([self.get_model("Channel")], secret=["address", "secret", "keys"])
         moves_changed.connect(follow_moves, dispatch_uid="maintenance.loadings")
@@ -77,6 +78,13 @@ def sweep_reminders(subjects: frozenset[str], **_: Any) -> None:
     from maintenance.reminders.sweep import sweep_subjects
 
     sweep_subjects(subjects)
+
+
+def send_event(**_: Any) -> None:
+    """Have an event of the shop sent to the webhooks that carry its kind."""
+    from maintenance.reminders.delivery.shop_events import queue_posting
+
+    queue_posting()
 
 
 def follow_moves(**change: Any) -> None:

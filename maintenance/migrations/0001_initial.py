@@ -81,6 +81,19 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("failures", models.PositiveSmallIntegerField(default=0, help_text="since it last worked")),
+                (
+                    "event_kinds",
+                    models.JSONField(
+                        blank=True, default=list, help_text="the kinds of ShopEvent that a webhook carries"
+                    ),
+                ),
+                (
+                    "events_until",
+                    models.PositiveBigIntegerField(
+                        default=0,
+                        help_text="the place in the log up to which its messages of events are written",
+                    ),
+                ),
             ],
             options={
                 "ordering": ["id"],
@@ -2903,6 +2916,7 @@ class Migration(migrations.Migration):
                             ("entry", "Entry"),
                             ("digest", "Digest"),
                             ("test", "Test"),
+                            ("shop", "Shop"),
                         ],
                         max_length=10,
                     ),
@@ -2928,6 +2942,12 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("digest_day", models.DateField(blank=True, null=True)),
+                (
+                    "sequence",
+                    models.PositiveBigIntegerField(
+                        blank=True, help_text="of an event of the shop", null=True
+                    ),
+                ),
                 ("body", models.JSONField(default=dict, help_text="the content without its sentences")),
                 (
                     "state",

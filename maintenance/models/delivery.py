@@ -69,6 +69,12 @@ class Channel(Versioned):
         null=True, blank=True, help_text="no attempt before, after a failure"
     )
     failures = models.PositiveSmallIntegerField(default=0, help_text="since it last worked")
+    event_kinds = models.JSONField(
+        default=list, blank=True, help_text="the kinds of ShopEvent that a webhook carries"
+    )
+    events_until = models.PositiveBigIntegerField(
+        default=0, help_text="the place in the log up to which its messages of events are written"
+    )
 
     class Meta:
         ordering = ["id"]
@@ -113,6 +119,7 @@ class Message(models.Model):
         ENTRY = "entry"  # of the next digest; never sent alone
         DIGEST = "digest"
         TEST = "test"
+        SHOP = "shop"  # an event of the shop, to a webhook
 
     class State(models.TextChoices):
         WAITING = "waiting", gettext_lazy("waiting")
@@ -127,6 +134,7 @@ class Message(models.Model):
     event = models.ForeignKey(ReminderEvent, models.CASCADE, null=True, blank=True, related_name="messages")
     digest = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="entries")
     digest_day = models.DateField(null=True, blank=True)
+    sequence = models.PositiveBigIntegerField(null=True, blank=True, help_text="of an event of the shop")
     body = models.JSONField(default=dict, help_text="the content without its sentences")
     state = models.CharField(max_length=10, choices=State, default=State.WAITING)
     written_at = models.DateTimeField(default=timezone.now)

@@ -8,7 +8,8 @@ from django.utils.text import Truncator
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from maintenance.models import Channel, NotificationSettings, Reminder, Subscription
+from maintenance.models import Channel, NotificationSettings, Reminder, ShopEvent, Subscription
+from pages.frame.forms import WhenField
 from pages.frame.versions import VersionField, edited_meanwhile, renew_version, require_latest_version
 
 Kind, Timing = Channel.Kind, Subscription.Timing
@@ -62,6 +63,35 @@ class WebhookForm(forms.Form):
         help_text=_("Each event is posted to this address. Use https, unless it is in your own network."),
     )
     name = forms.CharField(label=_("Name"), max_length=80, required=False, help_text=_("Empty: the address."))
+
+
+class EventsForm(forms.Form):
+    """The kinds of events of the shop that a webhook carries."""
+
+    kinds = forms.MultipleChoiceField(
+        label=_("Sent to this webhook"),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        choices=[(kind.value, kind.label) for kind in ShopEvent.Kind],
+        help_text=_("Reminders are chosen on the page of the notification settings."),
+    )
+    read_version = VersionField()
+
+    def __init__(self, data: Any, channel: Channel) -> None:
+        self.channel = channel
+        super().__init__(data, initial={"kinds": channel.event_kinds, "read_version": channel.version})
+
+    def clean(self) -> dict[str, Any]:
+        require_latest_version(self, self.channel)
+        return self.cleaned_data
+
+
+class AgainForm(forms.Form):
+    since = WhenField(
+        label=_("Recorded since"),
+        required=True,
+        help_text=_("Events that were recorded then or later are sent with the ids that they had."),
+    )
 
 
 class PushForm(forms.Form):

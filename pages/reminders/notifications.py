@@ -12,16 +12,19 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import conditional_page, require_POST, require_safe
 
 from maintenance.models import Channel, Message, Reminder
-from maintenance.reminders.delivery import channels, confirmation, feed, mail, outbox, push
+from maintenance.reminders.delivery import channels, confirmation, feed, mail, outbox, push, shop_events
 from maintenance.reminders.delivery.wording import news_of
 from pages.frame.forms import apply, post_data
 from pages.frame.notices import notify_refused
 from pages.reminders.notification_forms import (
+    AgainForm,
     EmailForm,
+    EventsForm,
     KindsForm,
     PushForm,
     TimesForm,
@@ -203,6 +206,37 @@ def channel_secret(request: HttpRequest, pk: int) -> HttpResponse:
         channels.renew_secret(channel)
         return _secret_page(request, channel)
     return render(request, "reminders/notifications/renew_secret.html", {"title": title_of(channel)})
+
+
+def channel_events(request: HttpRequest, pk: int) -> HttpResponse:
+    """The kinds of events that a webhook carries."""
+    channel = get_object_or_404(_user_channels(request), pk=pk, kind=Kind.WEBHOOK)
+    if channel.ended_at is not None:
+        return _redirect_ended(request, channel)
+    form = EventsForm(post_data(request), channel)
+    if apply(form, lambda data: shop_events.choose_kinds(channel, data["kinds"])):
+        messages.success(request, _("Saved. It gets these events from now on."))
+        return redirect("channel-events", pk=pk)
+    return _events_page(request, channel, form, AgainForm())
+
+
+@require_POST
+def channel_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """Send the events since a time again."""
+    channel = get_object_or_404(_user_channels(request), pk=pk, kind=Kind.WEBHOOK)
+    if channel.ended_at is not None:
+        return _redirect_ended(request, channel)
+    form, counts = AgainForm(request.POST), []
+    if apply(form, lambda data: counts.append(shop_events.send_again(channel, since=data["since"]))):
+        sent = ngettext("{number} event is sent again.", "{number} events are sent again.", counts[0])
+        messages.success(request, sent.format(number=counts[0]))
+        return redirect("notifications")
+    return _events_page(request, channel, EventsForm(None, channel), form)
+
+
+def _events_page(request: HttpRequest, channel: Channel, kinds: EventsForm, again: AgainForm) -> HttpResponse:
+    context = {"channel": channel, "title": title_of(channel), "kinds": kinds, "again": again}
+    return render(request, "reminders/notifications/events.html", context)
 
 
 def channel_end(request: HttpRequest, pk: int) -> HttpResponse:

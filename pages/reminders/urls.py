@@ -15,6 +15,8 @@ urlpatterns = [
     path("reminders/notifications/calendar/", notifications.add_calendar, name="notifications-calendar"),
     path("reminders/notifications/<int:pk>/test/", notifications.channel_test, name="channel-test"),
     path("reminders/notifications/<int:pk>/secret/", notifications.channel_secret, name="channel-secret"),
+    path("reminders/notifications/<int:pk>/events/", notifications.channel_events, name="channel-events"),
+    path("reminders/notifications/<int:pk>/again/", notifications.channel_again, name="channel-again"),
     path("reminders/notifications/<int:pk>/end/", notifications.channel_end, name="channel-end"),
     path(
         "reminders/notifications/confirm/<str:token>/", notifications.channel_confirm, name="channel-confirm"

@@ -1,7 +1,9 @@
 """The log of events, read as a script reads it."""
 
-from maintenance.events.feed import KEEP, prune_events
+from maintenance.events.feed import KEEP, number_events, prune_events
 from maintenance.models import ShopEvent
+from maintenance.reminders.delivery.channels import add_webhook
+from maintenance.reminders.delivery.shop_events import post_events
 
 from .conftest import ago
 
@@ -56,3 +58,17 @@ def test_a_cursor_that_the_log_lacks_is_gone(api, shop, receive):
     [error] = api.get("events", 410, after=0)["errors"]
     assert error["code"] == "cursor_too_old"
     assert [event["sequence"] for event in api.get("events")["events"]] == [last.sequence]
+
+
+def test_a_webhook_is_set_up_and_its_events_sent_again(api, account, receive):
+    hook = add_webhook(account, "https://receiver.example/hook")
+    [listed] = api.get("webhooks")["results"]
+    assert (listed["id"], listed["event_kinds"]) == (hook.pk, [])
+    chosen = api.post(f"webhooks/{hook.pk}/event-kinds", 200, kinds=["spool.received"])
+    assert chosen["event_kinds"] == ["spool.received"]
+    receive()
+    number_events()
+    post_events()
+    assert api.post(f"webhooks/{hook.pk}/send-again", 200, after=0) == {"sent": 1}
+    last = api.get("events")["next"]
+    assert api.refusals(f"webhooks/{hook.pk}/send-again", after=last) == {"after": "nothing_to_send"}

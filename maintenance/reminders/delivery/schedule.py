@@ -39,7 +39,7 @@ def next_message(channel: Channel, now: datetime) -> Message | None:
     """
     due = sendable(channel).filter(not_before__lte=now, next_attempt_at__lte=now)
     due = due.select_related("channel__user", "event__reminder")
-    due = due.order_by("attempts", "not_before", "written_at")
+    due = due.order_by("attempts", "not_before", "written_at", "sequence")
     if (test := due.filter(purpose=Purpose.TEST).first()) is not None:
         return test
     backs_off = channel.backoff_until is not None and channel.backoff_until > now

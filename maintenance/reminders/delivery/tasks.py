@@ -3,8 +3,9 @@
 from django.utils import timezone
 
 from background.queue import background_work, repeated_work
+from maintenance.events.feed import number_events
 from maintenance.models import Channel
-from maintenance.reminders.delivery import attempts, outbox, schedule
+from maintenance.reminders.delivery import attempts, outbox, schedule, shop_events
 
 
 @background_work(schedule.DELIVER, prepare=attempts.deliver_due, queue="delivery")
@@ -20,6 +21,11 @@ def write_digests() -> None:
     outbox.write_digests(timezone.now())
     outbox.expire_ended()
     schedule.queue_all_deliveries()
+
+
+@repeated_work(name=shop_events.POST, prepare=number_events, minutes=1, queue="delivery")
+def post_shop_events(prepared: None) -> None:
+    shop_events.post_events()
 
 
 @repeated_work(name="maintenance.prune_messages", days=1, queue="delivery")

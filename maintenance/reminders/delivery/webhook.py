@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from standardwebhooks.webhooks import Webhook
 
+from maintenance.events.wording import write_sentence
 from maintenance.models import Message
 from maintenance.reminders.delivery.posting import DeliveryFailed, post
 from maintenance.reminders.delivery.wording import rendered
@@ -22,11 +23,14 @@ def new_secret() -> str:
 
 def payload(message: Message) -> str:
     """The body: type, time of the event, and its data. The same data at each attempt."""
-    body = {
-        "type": "test" if message.purpose == Message.Purpose.TEST else f"reminder.{message.body['type']}",
-        "timestamp": message.body.get("at", message.written_at.isoformat()),
-        "data": rendered(message.body),
-    }
+    body, purpose = message.body, message.purpose
+    if purpose == Message.Purpose.SHOP:
+        type_, data = body["kind"], body | {"sentence": write_sentence(body)}
+    else:
+        type_ = "test" if purpose == Message.Purpose.TEST else f"reminder.{body['type']}"
+        data = rendered(body)
+    timestamp = body.get("at", message.written_at.isoformat())
+    body = {"type": type_, "timestamp": timestamp, "data": data}
     return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
 
 

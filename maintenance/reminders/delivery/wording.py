@@ -8,6 +8,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
+from maintenance.events.wording import write_sentence
 from maintenance.models import Reminder, ReminderEvent
 from maintenance.reminders.links import link_of
 from spools.statements import Statement
@@ -92,7 +93,9 @@ def rendered(body: dict[str, Any]) -> dict[str, Any]:
 
 
 def news_of(body: dict[str, Any]) -> str:
-    """One line for the list of messages: the title and the event."""
+    """One line for the list of messages: the title and the event, or the sentence of an event of the shop."""
+    if "sequence" in body:
+        return write_sentence(body)
     shown = rendered(body)
     if "type" not in body:
         return subject_of(shown)

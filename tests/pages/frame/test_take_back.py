@@ -295,6 +295,7 @@ WITHOUT = {
         "tokens",
     },
     "changes no book: a test, a repeat, a choice of display, a reading of a file, a proposal": {
+        "channel-again",
         "channel-confirm",
         "channel-test",
         "display",
@@ -315,6 +316,7 @@ WITHOUT = {
         "notifications-calendar",
     },
     "a channel of one's own, ended on the same page": {
+        "channel-events",
         "notifications",
         "notifications-email",
         "notifications-kinds",

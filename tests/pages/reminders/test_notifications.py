@@ -13,9 +13,12 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent
+from maintenance.events.feed import number_events
+from maintenance.events.recording import add_event
+from maintenance.models import Channel, Message, NotificationSettings, Reminder, ReminderEvent, ShopEvent
 from maintenance.reminders.delivery import attempts, channels, outbox
 from maintenance.reminders.delivery.confirmation import confirm
+from maintenance.reminders.delivery.shop_events import post_events
 from spools.statements import Statement
 from tests.maintenance.reminders.delivery.conftest import raised
 from tests.maintenance.reminders.delivery.receivers import HttpReceiver
@@ -339,3 +342,25 @@ def test_the_worker_of_notifications_lies_at_the_root(db):
     answer = Client().get("/worker.js")
     assert answer.headers["Content-Type"].startswith("text/javascript")
     assert b"showNotification" in answer.content
+
+
+def test_a_webhook_is_given_kinds_of_events_and_they_are_sent_again(desk, bob, ada, settings):
+    settings.WEBHOOK_NETWORKS = [ip_network("127.0.0.0/8")]
+    hook = channels.add_webhook(ada, "http://127.0.0.1:1/hook")
+    address, again = (reverse(f"channel-{name}", args=[hook.pk]) for name in ("events", "again"))
+    assert bob.get(address).status_code == bob.post(again).status_code == 404
+    form = {"kinds": ["job.failed", "stock.low"], "read_version": hook.version}
+    saved = desk.post(address, form, follow=True)
+    assert notices(saved) == ["success"]
+    hook.refresh_from_db()
+    assert hook.event_kinds == ["job.failed", "stock.low"]
+    stale = desk.post(address, form | {"kinds": []})
+    assert stale.context["kinds"].errors
+    add_event(ShopEvent.Kind.JOB_FAILED, timezone.now(), "test:1", {"job": None, "printer": None})
+    number_events()
+    post_events()
+    early = timezone.localtime() + timedelta(hours=1)
+    require_refused(desk.post(again, {"since": f"{early:%Y-%m-%dT%H:%M}"}), "nothing_to_send", "since")
+    early -= timedelta(hours=2)
+    sent = desk.post(again, {"since": f"{early:%Y-%m-%dT%H:%M}"}, follow=True)
+    assert notices(sent) == ["success"] and len(sent.context["messages_sent"]) == 1
