@@ -41,8 +41,8 @@ class Added:
 class FileKind:
     """One kind of file, for one writing or reading of it.
 
-    name: in addresses. most_changes: in one file. needs: the kinds that are read before. renamed: the column of an
-    input that an act names otherwise. keys_are_found: the names in its keys are those of other rows, as stored.
+    name: in addresses. most_changes: in one file. renamed: the column of an input that an act names otherwise.
+    keys_are_found: the names in its keys are those of other rows, as stored.
     """
 
     name: ClassVar[str]

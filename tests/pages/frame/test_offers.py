@@ -75,9 +75,6 @@ def test_who_sets_up_is_offered_nothing_else_and_sees_no_text_without_translatio
     assert len(walk.seen) > 80
     data = data_of_the_shop()
     unmarked = {name: unmarked_texts(page, data) for name, page in walk.pages.items()}
-    for name, texts in unmarked.items():
-        if texts:
-            print("UNM", name, texts)
     assert {name: texts for name, texts in unmarked.items() if texts} == {}
 
 
