@@ -6,6 +6,7 @@ import json
 from itertools import product
 
 import pytest
+import time_machine
 from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.db import transaction
@@ -23,14 +24,17 @@ from spools.files.formats import read_file, write_csv, write_json
 from spools.files.loading import SAME, load_file
 from spools.inventory import ledger
 from spools.models import DryingRun, Place, Spool
+from tests.conftest import START
 
 
 @pytest.fixture(scope="module")
 def demo(django_db_setup, django_db_blocker):
     """Built once for all tests here, and rolled back after them."""
+    # At the time at which the tests of a run begin, as a fixture of a module comes before that.
     with django_db_blocker.unblock(), transaction.atomic():
-        call_command("load_catalogue", verbosity=0)
-        call_command("load_demo", verbosity=0)
+        with time_machine.travel(START, tick=True):
+            call_command("load_catalogue", verbosity=0)
+            call_command("load_demo", verbosity=0)
         yield
         transaction.set_rollback(True)
 

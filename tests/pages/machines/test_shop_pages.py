@@ -25,8 +25,8 @@ from tests.spools.conftest import hours_ago
 
 MOST_QUERIES = 17
 MOST_QUERIES_OF_A_PLAN = 31
-# A job has its steps, the forms of those that can follow, and its cost.
-MOST_QUERIES_OF_A_JOB = 24
+# A job has its steps, the forms of those that can follow, its cost, and its grams by a scale.
+MOST_QUERIES_OF_A_JOB = 25
 # The picture of a machine has the verdicts of its spools.
 MOST_QUERIES_OF_A_PICTURE = 25
 
