@@ -21,7 +21,7 @@ from typing import Any
 from tests.services.servers import PostgresServer
 from tests.services.shop import run_manage, shop_env
 
-RECORDS, SENSORS, ROUNDS = 10_000, 100, 9
+RECORDS, SENSORS, ROUNDS = 10_000, 20, 9
 # Number of the sensor, seconds since 1970, °C, % RH.
 Values = tuple[int, int, float, float]
 

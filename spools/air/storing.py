@@ -21,15 +21,7 @@ ADVANCE_ROOM = "spools.advance_boxes_in_room"
 # Places in the condition of one query: SQLite takes no thousand of them.
 PLACES_AT_ONCE = 100
 SPAN_SHARED = timedelta(days=1)
-COLUMNS = {
-    "place_id": "bigint",
-    "at": "timestamptz",
-    "temperature_c": "float8",
-    "rh_pct": "float8",
-    "origin": "text",
-    "recorded_at": "timestamptz",
-    "recorded_by_id": "bigint",
-}
+COLUMNS = ("place_id", "at", "temperature_c", "rh_pct", "origin", "recorded_at", "recorded_by_id")
 Values = tuple[float, float]
 # Readings by place id and time.
 Stored = dict[int, dict[datetime, Values]]
@@ -52,6 +44,7 @@ def store_readings(
     a withdrawn span is stored as withdrawn. known: the answer of find_readings for these times, if the caller has it.
     The number of queries does not grow with that of the readings, and little with that of the places.
     """
+    lock_spool_facts()
     known = known or find_readings({place.pk: times for place, times in readings.items()})
     old = timezone.now() - LEAST_KEPT
     new = {}
@@ -60,7 +53,6 @@ def store_readings(
         closed = known[place.pk].keys() | averaged.get(place.pk, set())
         new[place] = {at: values for at, values in values_by_time.items() if at not in closed}
     if any(new.values()):
-        lock_spool_facts()
         withdrawn_from = set(
             ReadingWithdrawal.objects.filter(place__in=[place.pk for place in new]).values_list(
                 "place", flat=True
@@ -101,7 +93,7 @@ def find_readings(times: Mapping[int, Iterable[datetime]]) -> Stored:
 
 
 def _insert(rows: list[Row], origin: str, by: Any) -> None:
-    """One statement, without objects of the models, which take longer than the database."""
+    """Without objects of the models, which take longer than the database. The caller holds the lock: all rows are new."""
     if not rows:
         return
     adapt = connection.ops.adapt_datetimefield_value
@@ -111,16 +103,16 @@ def _insert(rows: list[Row], origin: str, by: Any) -> None:
     values = [
         (pk, times[at], temperature_c, rh_pct, origin, now, account) for pk, at, temperature_c, rh_pct in rows
     ]
-    table, names = Reading._meta.db_table, ", ".join(COLUMNS)
     # Its words are constants of this module.
+    target = f"{Reading._meta.db_table} ({', '.join(COLUMNS)})"
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            arrays = ", ".join(f"%s::{kind}[]" for kind in COLUMNS.values())
-            statement = f"INSERT INTO {table} ({names}) SELECT * FROM unnest({arrays}) ON CONFLICT DO NOTHING"  # noqa: S608
-            cursor.execute(statement, [list(column) for column in zip(*values, strict=True)])
+            with cursor.copy(f"COPY {target} FROM STDIN") as copy:
+                for row in values:
+                    copy.write_row(row)
         else:
             marks = ", ".join(["%s"] * len(COLUMNS))
-            cursor.executemany(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", values)  # noqa: S608
+            cursor.executemany(f"INSERT INTO {target} VALUES ({marks})", values)  # noqa: S608
 
 
 def _invalidate_all(new: Mapping[Place, Mapping[datetime, Values]]) -> None:

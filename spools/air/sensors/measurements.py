@@ -63,7 +63,17 @@ def sort_values(sensor: Sensor, values: dict[datetime, dict[str, float]], now: d
     """Sort the values of a sensor by their times, and note the last ones in its columns."""
     result, latest = Sorted(), now + CLOCK_TOLERANCE
     last: dict[str, tuple[datetime, float]] = {}
-    for at, found in sorted(values.items()):
+    low_c, high_c, __ = BOUNDS[TEMPERATURE]
+    low_pct, high_pct, __ = BOUNDS[HUMIDITY]
+    in_order = sorted(values.items())
+    has_plain_times = in_order[0][0] >= EARLIEST and in_order[-1][0] <= latest
+    for at, found in in_order:
+        # Most values come as pairs that can be.
+        if has_plain_times and len(found) == 2 and TEMPERATURE in found and HUMIDITY in found:
+            celsius, rh_pct = found[TEMPERATURE], found[HUMIDITY]
+            if low_c <= celsius <= high_c and low_pct <= rh_pct <= high_pct:
+                result.pairs.append(Pair(at, celsius, rh_pct))
+                continue
         for quantity, value in [*found.items()]:
             bounds = BOUNDS[quantity]
             if EARLIEST <= at <= latest and bounds.low <= value <= bounds.high:
@@ -81,6 +91,11 @@ def sort_values(sensor: Sensor, values: dict[datetime, dict[str, float]], now: d
             result.temperatures.append(Single(at, found[TEMPERATURE]))
         elif HUMIDITY in found:
             result.humidities.append(Single(at, found[HUMIDITY]))
+    if result.pairs:
+        pair = result.pairs[-1]
+        for quantity, value in ((TEMPERATURE, pair.temperature_c), (HUMIDITY, pair.rh_pct)):
+            if quantity not in last or last[quantity][0] < pair.at:
+                last[quantity] = (pair.at, value)
     for quantity, (at, value) in last.items():
         _note(sensor, *NOTED_IN[quantity], value, at)
     return result

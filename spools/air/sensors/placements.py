@@ -17,6 +17,12 @@ class Placements:
             self._starts.setdefault(row.sensor_id, []).append(row.start)
             self._places.setdefault(row.sensor_id, []).append(row.place)
 
+    def find_throughout(self, sensor_id: int, first: datetime, last: datetime) -> Place | None:
+        """The place for which a sensor speaks from a time to another; None where there is none, or several."""
+        place = self.find(sensor_id, first)
+        starts = self._starts.get(sensor_id, ())
+        return None if any(first < start <= last for start in starts) else place
+
     def find(self, sensor_id: int, at: datetime) -> Place | None:
         """The place for which a sensor speaks at a time; None: it has none then."""
         starts = self._starts.get(sensor_id)

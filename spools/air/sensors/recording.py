@@ -96,10 +96,17 @@ def _group(
     for name, quantity, value, at in measurements:
         if not isfinite(value):
             raise refusal("not_a_number", _("A value of a sensor is not a finite number."))
-        found = values.setdefault(name, {}).setdefault(at, {})
-        repeated[name] = repeated.get(name, 0) + (quantity in found)
-        found.setdefault(quantity, value)
-    return {_clean(name): (by_time, repeated[name]) for name, by_time in values.items()}
+        by_time = values.get(name)
+        if by_time is None:
+            by_time = values[name] = {}
+        found = by_time.get(at)
+        if found is None:
+            by_time[at] = {quantity: value}
+        elif quantity in found:
+            repeated[name] = repeated.get(name, 0) + 1
+        else:
+            found[quantity] = value
+    return {_clean(name): (by_time, repeated.get(name, 0)) for name, by_time in values.items()}
 
 
 def _clean(name: str) -> str:
@@ -184,6 +191,10 @@ class _Recording:
         held = self._load_held(times)
         wanted: dict[int, list[datetime]] = {}
         for pk, moments in times.items():
+            span = (min(moments), max(moments)) if moments else ()
+            if span and (place := self.placements.find_throughout(pk, *span)):
+                wanted.setdefault(place.pk, []).extend(span)
+                continue
             for at in moments:
                 if place := self.placements.find(pk, at):
                     wanted.setdefault(place.pk, []).append(at)
@@ -262,6 +273,9 @@ class _Recording:
         done: list[int] = []
         for pk, values in self.sorted.items():
             without_place = []
+            if self._store_whole(pk, values.pairs, readings):
+                values.pairs = []
+                continue
             for pair in values.pairs:
                 place = self.placements.find(pk, pair.at)
                 if place is None:
@@ -278,6 +292,21 @@ class _Recording:
             store_readings(by_place, origin=origin, by=self.by, known=known)
         for start in range(0, len(done), 500):
             HeldValue.objects.filter(pk__in=done[start : start + 500]).delete()
+
+    def _store_whole(
+        self, pk: int, pairs: Sequence[Pair], readings: dict[str, dict[Place, dict[datetime, Values]]]
+    ) -> bool:
+        """Take pairs that came as such and are all of one place, which most are; whether they are so."""
+        if not pairs or any(pair.singles for pair in pairs):
+            return False
+        place = self.placements.find_throughout(pk, pairs[0].at, pairs[-1].at)
+        if place is None:
+            return False
+        by_time = readings.setdefault(Reading.Origin.API, {}).setdefault(place, {})
+        new = {pair.at: (pair.temperature_c, pair.rh_pct) for pair in pairs}
+        by_time.update(new | by_time)
+        self.counts.added += 2 * len(new)
+        return True
 
     def _hold(self) -> None:
         rows = []

@@ -1,7 +1,7 @@
 """Sensor Measurement Lists (SenML, RFC 8428) in JSON and CBOR, read into measurements."""
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -44,12 +44,7 @@ LABELS = {
     8: "vd",
 }
 # Units of the registry (12.1) that mean something here, each with its quantity; the values of others are passed over.
-UNITS: dict[str, tuple[str, Callable[[float], float]]] = {
-    "Cel": (TEMPERATURE, lambda value: value),
-    "K": (TEMPERATURE, lambda value: round(value - ZERO_C, 6)),
-    "%RH": (HUMIDITY, lambda value: value),
-    "%EL": (BATTERY, lambda value: value),
-}
+UNITS = {"Cel": TEMPERATURE, "K": TEMPERATURE, "%RH": HUMIDITY, "%EL": BATTERY}
 # The last part of a name that tells what a device measures, not which device it is.
 QUANTITY_PART = re.compile(
     r"(?<=.)[:._/\-](?:t|temp|temperature|h|hum|humidity|rh|bat|batt|battery)$", re.ASCII | re.IGNORECASE
@@ -134,6 +129,8 @@ def _resolve(records: list[Record], now: datetime) -> Iterator[Measurement]:
     """The records with the base fields before them put in (section 4.6)."""
     version, base_name, base_time, base_unit, base_value = VERSION, "", 0.0, "", None
     sensors: dict[str, str] = {}
+    # Most values share their time with another one.
+    times: dict[float, datetime] = {}
     received_s = now.replace(microsecond=0).timestamp()
     for number, record in enumerate(records, start=1):
         version = version if record.bver is None else record.bver
@@ -154,21 +151,26 @@ def _resolve(records: list[Record], now: datetime) -> Iterator[Measurement]:
             if not NAME.fullmatch(name):
                 raise _refuse_record(number)
             sensor = sensors[name] = QUANTITY_PART.sub("", name)
-        known = UNITS.get(base_unit if record.u is None else record.u)
-        if known is None:
+        unit = base_unit if record.u is None else record.u
+        quantity = UNITS.get(unit)
+        if quantity is None:
             continue
         seconds = base_time + record.t
         if seconds < LEAST_ABSOLUTE_S:
             seconds += received_s
         if base_value is not None:
             value += base_value
-        try:
-            at = datetime.fromtimestamp(seconds, UTC)
-        except (ValueError, OverflowError, OSError):
-            raise _refuse_record(number) from None
+        if unit == "K":
+            value = round(value - ZERO_C, 6)
+        at = times.get(seconds)
+        if at is None:
+            try:
+                at = times[seconds] = datetime.fromtimestamp(seconds, UTC)
+            except (ValueError, OverflowError, OSError):
+                raise _refuse_record(number) from None
         if not isfinite(value):
             raise _refuse_record(number)
-        yield Measurement(sensor, known[0], known[1](value), at)
+        yield Measurement(sensor, quantity, value, at)
 
 
 _JSON = msgspec.json.Decoder(list[Record])
