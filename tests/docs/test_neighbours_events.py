@@ -36,6 +36,11 @@ def test_each_alert_says_what_is_the_matter_and_names_work_that_there_is():
     yaml.safe_load(re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)[0])
 
 
+def test_no_row_of_a_table_is_cut_by_a_bar_in_its_text():
+    for table in re.findall(r"(?:^\|.*\n)+", PAGE, re.MULTILINE):
+        assert len({len(re.findall(r"(?<!\\)\|", row)) for row in table.splitlines()}) == 1, table
+
+
 def test_each_kind_of_event_is_in_the_table():
     assert set(re.findall(r"`([a-z]+\.[a-z]+)`", PAGE)) >= set(ShopEvent.Kind.values)
 
