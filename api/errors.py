@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
 
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError
+from django.db import IntegrityError, OperationalError
 from django.db.models import ProtectedError
 from django.http import Http404
 from django.utils.translation import gettext as _
@@ -25,6 +25,7 @@ INVALID = "invalid"
 CLASH = gettext_lazy(
     "This clashes with something recorded at the same moment. Look at the present state and try again."
 )
+BUSY = gettext_lazy("Others write to the database at this moment. Nothing was stored: send it again.")
 NOTHING_THERE = gettext_lazy("There is nothing with this id here. Look at the list without an id.")
 IN_USE = gettext_lazy("Other records refer to this, therefore it stays.")
 
@@ -44,6 +45,12 @@ def handler(error: Exception, context: dict[str, Any]) -> Response | None:
         set_rollback()
         message = IN_USE if isinstance(error, ProtectedError) else CLASH
         return _refusal_response([Reason("", "conflict", str(message))], status.HTTP_409_CONFLICT)
+    # SQLite lets one write at a time and makes the others wait; this one has waited in vain.
+    if isinstance(error, OperationalError) and "locked" in str(error):
+        set_rollback()
+        answer = _refusal_response([Reason("", "busy", str(BUSY))], status.HTTP_503_SERVICE_UNAVAILABLE)
+        answer["Retry-After"] = "5"
+        return answer
     if isinstance(error, Http404):
         error = exceptions.NotFound(NOTHING_THERE)
     elif isinstance(error, exceptions.UnsupportedMediaType):

@@ -4,7 +4,7 @@ import json
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError
+from django.db import IntegrityError, OperationalError
 from django.db.models import ProtectedError
 from rest_framework.exceptions import NotFound
 from rest_framework.exceptions import ValidationError as FormError
@@ -229,3 +229,10 @@ def test_the_schema_declares_what_is_checked(client):
         if declared.get("type") == "number" and not {"minimum", "maximum"} <= declared.keys()
     ]
     assert numbers == []
+
+
+def test_whoever_waited_in_vain_for_the_database_is_asked_to_come_again(db):
+    answer = handler(OperationalError("database is locked"), {})
+    assert answer is not None and (answer.status_code, answer["Retry-After"]) == (503, "5")
+    assert [error["code"] for error in answer.data["errors"]] == ["busy"]
+    assert handler(OperationalError("no such table"), {}) is None
