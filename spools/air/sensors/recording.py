@@ -1,5 +1,6 @@
 """Measurements become readings of the places for which their sensors speak; the others wait or are set aside."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -39,8 +40,9 @@ Key = tuple[int, str, datetime]
 
 @dataclass
 class Counts:
-    """Of the values: those in new readings, those that were there before, those of batteries, those that wait for a
-    place or a partner, and those that were set aside. set_aside_values: the first of the last, with their reasons.
+    """Of the values: those in new readings, those that were there before or whose time is closed, those of batteries,
+    those that wait for a place or a partner, and those that were set aside. set_aside_values: the first of the last,
+    with their reasons.
     """
 
     added: int = 0
@@ -74,6 +76,8 @@ def record_measurements(measurements: Iterable[Measurement], *, by: Any = None) 
 @transaction.atomic
 def mark_silent(name: str, at: datetime) -> None:
     """Its broker reports that a sensor is gone: silent at once, unless it has sent a later value."""
+    # Whoever records values stores the whole row of the sensor.
+    lock_spool_facts()
     sensor = _find_sensors([name])[_clean(name)]
     if sensor.silent_since is None and (sensor.seen_at is None or sensor.seen_at <= at):
         Sensor.objects.filter(pk=sensor.pk).update(silent_since=at)
@@ -82,6 +86,7 @@ def mark_silent(name: str, at: datetime) -> None:
 @transaction.atomic
 def mark_seen(name: str, at: datetime) -> None:
     """It reports that it is there again."""
+    lock_spool_facts()
     sensor = _find_sensors([name])[_clean(name)]
     if sensor.silent_since is not None and sensor.silent_since <= at:
         Sensor.objects.filter(pk=sensor.pk).update(silent_since=None)
@@ -93,7 +98,11 @@ def _group(
     """The values by name of the sensor and time, and how many came twice; the first of these counts."""
     values: dict[str, dict[datetime, dict[str, float]]] = {}
     repeated: dict[str, int] = {}
-    for name, quantity, value, at in measurements:
+    cleaned: dict[str, str] = {}
+    for raw, quantity, value, at in measurements:
+        name = cleaned.get(raw)
+        if name is None:
+            name = cleaned[raw] = _clean(raw)
         if not isfinite(value):
             raise refusal("not_a_number", _("A value of a sensor is not a finite number."))
         by_time = values.get(name)
@@ -106,7 +115,7 @@ def _group(
             repeated[name] = repeated.get(name, 0) + 1
         else:
             found[quantity] = value
-    return {_clean(name): (by_time, repeated.get(name, 0)) for name, by_time in values.items()}
+    return {name: (by_time, repeated.get(name, 0)) for name, by_time in values.items()}
 
 
 def _clean(name: str) -> str:
@@ -257,7 +266,7 @@ class _Recording:
 
     def _complete(self, pk: int, values: Sorted, left: Iterable[Single]) -> None:
         """Humidity of a sensor without a thermometer gets the temperature that its place assumes."""
-        sensor = self.sensors[pk]
+        sensor, completed = self.sensors[pk], set()
         for single in left:
             since = sensor.temperature_at
             is_alone = sensor.added_at < self.now - ALONE_AFTER
@@ -266,14 +275,17 @@ class _Recording:
             if place := self.placements.find(pk, single.at):
                 assumed = Pair(single.at, place.assumed_temperature_c, single.value, (single,), True)
                 values.pairs.append(assumed)
-                values.humidities = [other for other in values.humidities if other is not single]
+                completed.add(single)
+        values.humidities = [single for single in values.humidities if single not in completed]
 
     def _store_readings(self) -> None:
         readings: dict[str, dict[Place, dict[datetime, Values]]] = {}
         done: list[int] = []
+        taken: Counter[str] = Counter()
         for pk, values in self.sorted.items():
             without_place = []
-            if self._store_whole(pk, values.pairs, readings):
+            if self._take_whole(pk, values.pairs, readings):
+                taken[Reading.Origin.API] += len(values.pairs)
                 values.pairs = []
                 continue
             for pair in values.pairs:
@@ -285,15 +297,20 @@ class _Recording:
                 origin: str = Reading.Origin.HUMIDITY if pair.is_assumed else Reading.Origin.API
                 by_time = readings.setdefault(origin, {}).setdefault(place, {})
                 by_time.setdefault(pair.at, (pair.temperature_c, pair.rh_pct))
-                self.counts.added += 1 if pair.is_assumed else 2
+                taken[origin] += 1
             values.pairs = without_place
         for origin, by_place in readings.items():
             known = {place.pk: self.read.get(place.pk, {}) for place in by_place}
-            store_readings(by_place, origin=origin, by=self.by, known=known)
+            stored = store_readings(by_place, origin=origin, by=self.by, known=known)
+            values_each = 1 if origin == Reading.Origin.HUMIDITY else 2
+            added = sum(len(times) for times in stored.values())
+            self.counts.added += values_each * added
+            # Times of another sensor of the place, and of hours that are closed.
+            self.counts.already_there += values_each * (taken[origin] - added)
         for start in range(0, len(done), 500):
             HeldValue.objects.filter(pk__in=done[start : start + 500]).delete()
 
-    def _store_whole(
+    def _take_whole(
         self, pk: int, pairs: Sequence[Pair], readings: dict[str, dict[Place, dict[datetime, Values]]]
     ) -> bool:
         """Take pairs that came as such and are all of one place, which most are; whether they are so."""
@@ -303,9 +320,7 @@ class _Recording:
         if place is None:
             return False
         by_time = readings.setdefault(Reading.Origin.API, {}).setdefault(place, {})
-        new = {pair.at: (pair.temperature_c, pair.rh_pct) for pair in pairs}
-        by_time.update(new | by_time)
-        self.counts.added += 2 * len(new)
+        by_time.update({pair.at: (pair.temperature_c, pair.rh_pct) for pair in pairs} | by_time)
         return True
 
     def _hold(self) -> None:

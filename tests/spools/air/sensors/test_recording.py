@@ -157,6 +157,16 @@ def test_names_and_numbers_that_are_none_are_refused(shelf):
     assert not Sensor.objects.exists()
 
 
+def test_two_sensors_of_a_place_and_names_with_blanks_are_counted_once(shelf):
+    known(shelf)
+    known(shelf, "other")
+    counts = record_measurements(
+        [*pair(start()), *pair(start(), 25, sensor="other"), *pair(start() + MINUTE, sensor=" shelf ")]
+    )
+    assert (counts.added, counts.already_there) == (4, 2)
+    assert [row[1] for row in readings(shelf)] == [21, 21]
+
+
 @settings(max_examples=10)
 @given(st.permutations(range(6)), st.lists(st.integers(0, 5), max_size=3), st.integers(1, 6))
 def test_order_repeats_and_the_size_of_batches_change_nothing(order, repeated, size):
